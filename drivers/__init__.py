@@ -1,0 +1,1 @@
+"""The instruments: bytes to happenings, and the lines they travel on."""
