@@ -27,6 +27,9 @@ class Clock(Protocol):
     def mono_ns(self) -> int:
         """Nanoseconds since some fixed moment of this boot. Never goes back."""
 
+    def utc_offset_min(self) -> int:
+        """How far local time is ahead of UTC, in minutes: a proof ends with the operator's day, not with UTC's."""
+
     async def sleep(self, seconds: float) -> None:
         """Return after `seconds` (at least 0) of monotonic time."""
 
@@ -41,6 +44,11 @@ class SystemClock:
     def mono_ns(self) -> int:
         """Nanoseconds on the monotonic clock."""
         return time.monotonic_ns()
+
+    def utc_offset_min(self) -> int:
+        """Local time ahead of UTC, in minutes, as the system has it now."""
+        offset = datetime.now(UTC).astimezone().utcoffset()
+        return round(offset.total_seconds() / 60) if offset else 0
 
     async def sleep(self, seconds: float) -> None:
         """Wait on the running event loop."""
@@ -64,6 +72,10 @@ class ManualClock:
     def mono_ns(self) -> int:
         """What was advanced so far, in nanoseconds."""
         return self._now_ns
+
+    def utc_offset_min(self) -> int:
+        """Always 0: local time is UTC."""
+        return 0
 
     def jump_wall(self, seconds: float) -> None:
         """Move the wall clock alone, as when somebody sets it."""
