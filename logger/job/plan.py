@@ -14,14 +14,15 @@ from decimal import Decimal
 from pathlib import Path
 from typing import Final, TypeVar
 
+from logger import toml_lines
 from logger.errors import InputWrong, PlanWrong
-from logger.job import plan_csv, plan_lines
+from logger.job import plan_csv
 from logger.job.model import Decision, Item, JobKind, Plan
 from logger.job.plan_body import body_of
 from logger.job.plan_checks import check
 from logger.job.plan_items import read_appliance, read_board, read_circuit, read_earth, read_supply
-from logger.job.plan_table import Faults, Table, nearest, quoted
 from logger.text import harmless
+from logger.toml_table import Faults, Table, nearest, quoted
 
 Kind = TypeVar("Kind", bound=Item)
 
@@ -45,7 +46,7 @@ def load_plan(path: Path | str) -> Plan:
     faults = Faults(harmless(path.name))
     text = _text_of(path)
     values = _parsed(text, faults)
-    plan = None if values is None else _Reading(values, plan_lines.tables(text), faults, path.parent).plan()
+    plan = None if values is None else _Reading(values, toml_lines.tables(text), faults, path.parent).plan()
     if plan is None or faults.found:
         raise PlanWrong(harmless(str(path)), faults.sentences())
     return plan

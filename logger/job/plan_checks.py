@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from logger.job.model import Board, Item, JobKind, Plan
-from logger.job.plan_table import nearest, quoted
+from logger.toml_table import nearest, quoted
 
 Tell = Callable[[Item | None, str, str], None]
 """`tell(item, key, sentence)`: keeps a fault of that very item (None: of the whole plan), at `key`."""

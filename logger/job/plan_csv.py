@@ -12,7 +12,7 @@ import csv
 import io
 from typing import Final
 
-from logger.job.plan_table import Faults, Table, nearest, quoted
+from logger.toml_table import Faults, Table, nearest, quoted
 
 DELIMITERS: Final = (";", "\t", ",")
 """Tried in this order on the header line: a comma may stand inside a name, a semicolon or a tab hardly ever does."""

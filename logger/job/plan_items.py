@@ -24,8 +24,8 @@ from logger.job.model import (
     Rcd,
     Supply,
 )
-from logger.job.plan_table import Bounds, Table
 from logger.quantity import Test
+from logger.toml_table import Bounds, Table
 
 # What figures in a plan may be. The upper ends lie far above anything built at low voltage: they stop a slipped finger
 # (a length in millimetres, a rating in milliamperes), not an unusual installation.

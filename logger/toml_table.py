@@ -1,7 +1,7 @@
-"""One table of a plan, read key by key, every fault kept: types, ranges, closed lists, keys that nobody knows.
+"""One table of a plan or a rule pack, read key by key, every fault kept: types, ranges, closed lists, unknown keys.
 
-Nothing here knows what a circuit is (that is `plan_items`) or where files lie (that is `plan`). The same reader takes
-TOML values, where a number is a number, and text cells (CSV, a logbook's own JSON), where it is written as text.
+Nothing here knows what a circuit or a limit is, or where files lie. The same reader takes TOML values, where a number is a
+number, and text (CSV cells, a logbook's own JSON, a pack's figures), where its digits stay as they were written.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from logger.text import harmless
 
 Word = TypeVar("Word", bound=StrEnum)
 
-# The finest and the largest power of ten that a figure in a plan may have: a micrometre, ten thousand kilometres.
+# The finest and the largest power of ten that a figure may have: a micrometre, ten thousand kilometres.
 # Beyond, somebody's finger slipped, and writing the figure out could fill the memory.
 FINEST_PLACE: Final = -6
 LARGEST_PLACE: Final = 10
@@ -63,11 +63,11 @@ class Fault:
 
 @dataclass
 class Faults:
-    """Every fault of one plan.
+    """Every fault of one plan or pack.
 
     Attributes:
         file: the file that is being read, as faults name it.
-        found: in the order found, shared with the readers of the plan's other files.
+        found: in the order found, shared with the readers of its other files.
     """
 
     file: str
@@ -278,6 +278,9 @@ class Table:
         )
 
     def _decimal(self, key: str, value: object) -> Decimal | None:
+        if isinstance(value, Decimal) and self._numbers_as_text:
+            self.fault(f'{key} must be in quotes, {key} = "{value}", so that its digits stay as written', key)
+            return None
         if isinstance(value, Decimal):
             return value
         if isinstance(value, int) and not isinstance(value, bool):
