@@ -3,6 +3,7 @@
     ZerofirstError                 one plain sentence; `exit_code` says which kind of trouble it is
     ├── InputWrong          (2)    the call or an input file is wrong; nothing was written
     │   ├── PlanWrong              a plan with all its faults
+    │   ├── RulesWrong             a rule pack with all its faults
     │   ├── AddressWrong           an instrument URL that cannot be read
     │   ├── UnitUnknown            a unit that is not in the closed list, or of another dimension
     │   ├── LogbookUnusable        no logbook, one that exists already, is closed, or is held by another
@@ -51,22 +52,36 @@ class InputWrong(ZerofirstError):
     exit_code = 2
 
 
-class PlanWrong(InputWrong):
-    """A plan is refused whole.
+class FileFaulty(InputWrong):
+    """A file that people write is refused whole.
 
     Attributes:
         faults: every fault found, each a sentence with its place (file, line where known, key).
     """
 
+    what: ClassVar[str] = "file"
+
     def __init__(self, path: str, faults: Sequence[str]) -> None:
         self.path = path
         self.faults = tuple(faults)
         count = "1 fault" if len(self.faults) == 1 else f"{len(self.faults)} faults"
-        super().__init__(f"The plan {path} has {count}", "mend each and try again")
+        super().__init__(f"The {self.what} {path} has {count}", "mend each and try again")
 
     def __str__(self) -> str:
         """The sentence, then one line a fault."""
         return "\n".join([super().__str__(), *(f"  {fault}" for fault in self.faults)])
+
+
+class PlanWrong(FileFaulty):
+    """A plan is refused whole."""
+
+    what = "plan"
+
+
+class RulesWrong(FileFaulty):
+    """A rule pack is refused whole."""
+
+    what = "rule pack"
 
 
 class AddressWrong(InputWrong):
