@@ -2,8 +2,9 @@
 
 `drivers` makes these from bytes; `logger.recorder` takes them in. Each names the meter by `line`, the key of
 the line it hangs on (the URL as the operator gave it), and carries `mono_ns`, the host's monotonic clock
-when the bytes arrived or the deadline passed. Every byte that came stands in exactly one `RawBytes`, which comes before
-what was read out of it; `first` and `last` of a message count the line's bytes from 0, so that its own bytes can be found again.
+when the bytes arrived or the deadline passed. Every byte that came stands in exactly one `RawBytes`, which comes
+before what was read out of it; `first` and `last` of a message count the line's bytes from 0, so that its own bytes
+can be found again.
 """
 
 from __future__ import annotations

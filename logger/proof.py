@@ -4,8 +4,8 @@
         any of them ──a check fails, or a cause of LAPSES──▶ lapsed (unproven stays unproven)
     lapsed ──a point passes──▶ half proven ──the other passes──▶ proven
 
-A proof belongs to one meter, one function and, where the function has one, one test voltage. This file holds the states and
-bands and nothing else: it reads no clock and writes no log; `logger.recorder` does both.
+A proof belongs to one meter, one function and, where the function has one, one test voltage. This file holds the
+states and bands and nothing else: it reads no clock and writes no log; `logger.recorder` does both.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from decimal import Decimal
 from enum import StrEnum
 from typing import Final
 
-from logger.quantity import WITH_TEST_VOLTAGE, ZERO_AND_INFINITY, Displayed, Function, Relation, in_base
+from logger.quantity import DIMENSION_OF, WITH_TEST_VOLTAGE, ZERO_AND_INFINITY, Displayed, Function, Relation, in_base
 from logger.reading import Flag, Range, Reading
 
 READINGS_PER_CHECK: Final = 3
@@ -206,6 +206,8 @@ def _fault_of(reading: Reading) -> str:
         return "an outside voltage is on the leads"
     if Flag.BATTERY_LOW in reading.flags:
         return "the meter says that its battery is low"
+    if reading.value.dimension is not DIMENSION_OF[reading.function]:
+        return f"the meter read in {reading.value.unit}, which does not measure {reading.function}"
     return ""
 
 

@@ -1,6 +1,7 @@
 """May this reading count? The reasons for turning one away, all that apply, in their fixed order.
 
-Pure: everything it looks at is handed in as one `Situation`. Changing the order or the words changes the record's contract.
+Pure: everything it looks at is handed in as one `Situation`. Changing the order or the words changes the record's
+contract.
 """
 
 from __future__ import annotations

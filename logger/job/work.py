@@ -1,0 +1,112 @@
+"""The work of a job: which test each item needs, and how far it has come.
+
+Pure: reads the state and the rule pack, decides nothing about a reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING
+
+from logger.quantity import Test
+
+if TYPE_CHECKING:
+    from logger.job.model import Item
+    from logger.state import JobState, ResultState
+
+
+class Outcome(StrEnum):
+    """What has become of one piece of work, in a word."""
+
+    TO_DO = "to do"
+    MEETS = "meets"
+    FAILS = "fails"
+    UNDECIDED = "undecided"
+    RECORDED = "recorded"
+    IN_DOUBT = "in doubt"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """One test on one item.
+
+    Attributes:
+        required: whether plan or rules demand it (else it was done of the operator's own accord).
+        result: the newest result; None where there is none.
+        why: reason for skipping.
+    """
+
+    item: str
+    name: str
+    test: Test
+    required: bool
+    outcome: Outcome
+    result: ResultState | None
+    why: str = ""
+
+    @property
+    def is_settled(self) -> bool:
+        """A result that stands and is bracketed, or a reason for having none."""
+        if self.outcome in {Outcome.TO_DO, Outcome.IN_DOUBT}:
+            return False
+        return self.result is None or self.result.is_bracketed
+
+
+def work_list(state: JobState) -> list[Work]:
+    """Everything there is to do or was done, in plan order."""
+    if state.plan is None or state.pack is None:
+        return []
+    return [work for item in state.plan.items for work in _work_on(state, item)]
+
+
+def _work_on(state: JobState, item: Item) -> Iterator[Work]:
+    assert state.plan is not None
+    assert state.pack is not None
+    required = state.pack.tests_for(item, state.plan)
+    done = dict.fromkeys(r.test for r in state.current.values() if r.item == item.id)
+    for test in [*required, *(test for test in done if test not in required)]:
+        result = state.result_for(item.id, test)
+        why = state.skips.get((item.id, test), "")
+        yield Work(item.id, item.name, test, test in required, _outcome(result, why), result, why)
+
+
+def _outcome(result: ResultState | None, why: str) -> Outcome:
+    if result is None:
+        return Outcome.SKIPPED if why else Outcome.TO_DO
+    if result.in_doubt is not None:
+        return Outcome.SKIPPED if why else Outcome.IN_DOUBT
+    return Outcome(result.verdict)
+
+
+def unfinished(state: JobState) -> list[dict[str, object]]:
+    """Everything that keeps the job from being closed (interface, section 3); empty when nothing does."""
+    found: list[dict[str, object]] = []
+    for work in work_list(state):
+        if work.required and work.outcome is Outcome.TO_DO:
+            found.append(_line(work.item, work.test, None, "has neither a result nor a reason for having none"))
+    for result in sorted(state.current.values(), key=lambda each: each.entry):
+        if (result.item, result.test) in state.skips and result.in_doubt is not None:
+            continue
+        if result.in_doubt is not None:
+            why = f"is in doubt since the check of entry {result.in_doubt} failed: take it again"
+            found.append(_line(result.item, result.test, result.entry, why))
+        elif not result.is_bracketed:
+            found.append(_line(result.item, result.test, result.entry, _bracket_words(result)))
+    for alteration in state.alterations.values():
+        why = f"is {alteration.to} since {alteration.at} and not restored"
+        found.append({"what": alteration.what, "to": alteration.to, "entry": alteration.entry, "why": why})
+    return found
+
+
+def _line(item: str, test: Test, entry: int | None, why: str) -> dict[str, object]:
+    return {"item": item, "test": test, "entry": entry, "why": why}
+
+
+def _bracket_words(result: ResultState) -> str:
+    key = result.proof
+    assert key is not None
+    at_voltage = f" {key.voltage} V" if key.voltage else ""
+    return f"has no closing check: check infinity and zero of meter {key.serial} on {key.function}{at_voltage} again"

@@ -1,0 +1,71 @@
+"""The fields of a step, read one by one: each comes back as what it should be, or the step is refused with the way out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from decimal import Decimal
+from typing import Any, Final
+
+from logger.errors import UnitUnknown
+from logger.quantity import UNITS, Displayed, Relation, is_decimal
+from logger.recorder.event import Refusal
+
+TEXT_AT_MOST: Final = 2000
+"""Longest text an operator may give with a step, characters: a page of notes."""
+
+
+def text_of(step: Mapping[str, Any], name: str, *, required: bool = True) -> str:
+    """The text under `name`; "" where it is not there and not needed."""
+    value = step.get(name)
+    if value is None and not required:
+        return ""
+    if not isinstance(value, str) or (required and not value.strip()):
+        raise Refusal(f"the step needs `{name}` as text")
+    if len(value) > TEXT_AT_MOST:
+        raise Refusal(f"`{name}` is longer than {TEXT_AT_MOST} characters: shorten it")
+    return value
+
+
+def choice_of(step: Mapping[str, Any], name: str, possible: list[str], default: str | None = None) -> str:
+    """The word under `name` (or the default), one of those that are possible."""
+    value = step.get(name, default)
+    if not isinstance(value, str) or value not in possible:
+        said = "is missing" if value is None else f"cannot be {value!r}"
+        raise Refusal(f"`{name}` {said}: choose one of {', '.join(possible)}", possible=possible)
+    return value
+
+
+def number_of(step: Mapping[str, Any], name: str, default: str | None) -> str:
+    """The decimal digits under `name` (or the default), as text."""
+    value = step.get(name, default)
+    text = str(value) if isinstance(value, int | float | str) and not isinstance(value, bool) else ""
+    text = text.removesuffix("V").strip() if name == "voltage" else text
+    if is_decimal(text) and Decimal(text).is_finite():
+        return text
+    raise Refusal(f"`{name}` must be a number written with digits and a point")
+
+
+def unit_of(text: str) -> str:
+    """The UCUM code of a unit that a person typed."""
+    if text in UNITS:
+        return text
+    from logger.units import canonical  # what people type; loads pint, so only when it is needed
+
+    try:
+        return canonical(text)
+    except UnitUnknown as unknown:
+        raise Refusal(str(unknown), possible=[code for code in UNITS if code != "1"]) from unknown
+
+
+def keyed_value_of(step: Mapping[str, Any], relation: Relation) -> Displayed:
+    """What a person read off a meter: digits, or `inf` for an infinity mark."""
+    value = step.get("value")
+    text = str(value).strip() if isinstance(value, int | float | str) and not isinstance(value, bool) else ""
+    unit = unit_of(text_of(step, "unit"))
+    if text.casefold() in {"inf", "infinity", "∞"}:
+        return Displayed("inf", unit, Relation.ABOVE)
+    if "," in text:
+        raise Refusal("write `value` with a decimal point, not a comma")
+    if not is_decimal(text):
+        raise Refusal("`value` must be the digits that the meter shows, or `inf`")
+    return Displayed(text, unit, relation)

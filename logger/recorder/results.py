@@ -1,0 +1,75 @@
+"""A reading that was taken, or a judgement that was spoken, as the body of a `result` entry."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from logger.bodies import Selection
+from logger.job.model import Decision
+from logger.recorder.book import Book
+from logger.recorder.intake import Candidate, setting_of
+from logger.rules.verdict import Verdict, judge
+from logger.screening import ranges_for
+
+
+def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[str, Any]:
+    """The result of the selected test from the reading that was taken, judged by the pack in force."""
+    plan, reading = book.plan, candidate.reading
+    item = plan.item(selection.item)
+    assert item is not None
+    limit = book.pack.limit_for(selection.test, item, plan, selection.voltage)
+    possible = ranges_for(reading, candidate.ranges)
+    judgement = judge(reading.value, limit, possible[0] if len(possible) == 1 else None, plan.decision)
+    body: dict[str, Any] = {
+        "item": selection.item,
+        "test": selection.test,
+        "reading": candidate.entry,
+        "value": reading.value.text,
+        "unit": reading.value.unit,
+        "relation": reading.value.relation,
+        "verdict": judgement.verdict,
+        "limit": judgement.limit,
+        "margin": judgement.margin,
+        "rule": judgement.rule,
+        "limit_unit": judgement.limit_unit,
+        "side": judgement.side,
+        "sentence": judgement.sentence,
+        "source": judgement.source,
+        "decision": plan.decision,
+        "between": selection.between,
+        "voltage": selection.voltage,
+        "serial": candidate.serial,
+        "origin": reading.origin,
+        "proof": {"function": candidate.carrier.function, "voltage": candidate.carrier.voltage},
+        "selection": selection.entry,
+    }
+    setting = setting_of(reading)
+    if setting:
+        body["setting"] = setting
+    lead = book.state.proof_of(candidate.carrier).points
+    body["self_checks"] = sorted(passed.entry for passed in lead.values())
+    return body
+
+
+def judged_body(book: Book, selection: Selection, passed: bool, why: str) -> dict[str, Any]:
+    """The result of a test that a person judges."""
+    verdict = Verdict.MEETS if passed else Verdict.FAILS
+    return {
+        "item": selection.item,
+        "test": selection.test,
+        "reading": None,
+        "value": "yes" if passed else "no",
+        "unit": None,
+        "relation": None,
+        "verdict": verdict,
+        "limit": None,
+        "margin": None,
+        "rule": None,
+        "sentence": f"judged by {book.state.operator or 'the operator'}" + (f": {why}" if why else ""),
+        "why": why,
+        "between": selection.between,
+        "voltage": selection.voltage,
+        "judged_by": book.state.operator,
+        "decision": Decision.SIMPLE,
+        "selection": selection.entry,
+    }

@@ -1,0 +1,105 @@
+"""`capture`: the recorder without a screen. Steps in on standard input, events out on standard output."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from logger.recorder.event import Event
+    from logger.state import JobState
+    from tui.wiring import Outcome, Session
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """`capture LOGBOOK --from URL… [--json]`."""
+    parser = commands.add_parser("capture", help="record from meters: steps in, events out, no screen")
+    parser.add_argument("logbook", type=Path)
+    parser.add_argument(
+        "--from",
+        dest="urls",
+        metavar="URL",
+        nargs="+",
+        action="extend",
+        required=True,
+        help="a meter: serial:/dev/ttyUSB0, tcp:127.0.0.1:4000, ble:ADDRESS, replay:FILE, keyed:",
+    )
+    parser.add_argument("--json", action="store_true", help="events as JSON lines instead of sentences")
+    parser.add_argument("--operator", default="", help="who works (else the plan's operator, else the user's name)")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Record until standard input ends, the logbook is closed, or a signal comes. See `exit_code`."""
+    from logger.logbook.keys import own_key
+
+    from drivers import address
+    from logger.clock import SystemClock
+    from tui.wiring import Session
+
+    addresses = [address.parse(url) for url in arguments.urls]
+    session = Session(
+        arguments.logbook,
+        addresses,
+        _json_writer if arguments.json else _sentence_writer,
+        SystemClock(),
+        key=own_key(),
+        end_on_failure=True,
+        operator=arguments.operator,
+    )
+    session.start()
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), lambda *_: session.stop())
+    threading.Thread(target=_feed, args=(session,), name="steps", daemon=True).start()
+    outcome = _wait(session)
+    if outcome.error is not None:
+        raise outcome.error
+    return exit_code(outcome, session.state)
+
+
+WAIT_SLICE_S = 0.2
+"""How often the main thread wakes so that a signal is acted on, seconds."""
+
+
+def _wait(session: Session) -> Outcome:
+    while True:
+        outcome = session.wait(WAIT_SLICE_S)
+        if outcome is not None:
+            return outcome
+
+
+def _feed(session: Session) -> None:
+    """Hand over standard input, line by line, and say when it ends."""
+    for line in sys.stdin.buffer:
+        text = line.decode("utf-8", "replace").strip()
+        if text:
+            session.submit(text)
+    session.finish()
+
+
+def _json_writer(events: Sequence[Event]) -> None:
+    from tui.cli.output import emit
+
+    for event in events:
+        emit(event.record())
+
+
+def _sentence_writer(events: Sequence[Event]) -> None:
+    from tui.cli.output import say
+    from tui.present import local_time, sentence
+
+    for event in events:
+        fields: dict[str, Any] = dict(event.fields)
+        say(f"{local_time(event.at)} {sentence(event.name, fields)}")
+
+
+def exit_code(outcome: Outcome, state: JobState) -> int:
+    """0 all well; 1 a result that stands fails, is undecided or in doubt, or the last close was refused."""
+    short = any(r.verdict in {"fails", "undecided"} or r.in_doubt is not None for r in state.current.values())
+    return 1 if short or outcome.close_refused else 0

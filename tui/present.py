@@ -1,0 +1,187 @@
+"""Values into words: shared by command line and app. Pure; no Textual.
+
+One word per thing, the same on screen, in sentences and in the documents. Everything foreign passes `harmless`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import timedelta
+from typing import Any, Final
+
+from logger.clock import from_rfc3339
+from logger.quantity import UNITS, Relation
+from logger.screening import Reason
+from logger.text import harmless
+
+RELATION_SIGN: Final = {Relation.EQUAL: "", Relation.ABOVE: ">", Relation.BELOW: "<"}
+
+REASON_WORDS: Final[dict[str, str]] = {
+    Reason.DAMAGED: "it came damaged",
+    Reason.REPEAT: "it is held already",
+    Reason.LIVE_LEADS: "an outside voltage was on the leads",
+    Reason.METER_FAULT: "the meter had told of a fault",
+    Reason.BATTERY_LOW: "the meter's battery was low",
+    Reason.NOT_PROVEN: "the meter was not proven",
+    Reason.PROOF_LAPSED: "the meter's proof had lapsed",
+    Reason.NO_SELECTION: "nothing was selected",
+    Reason.WRONG_FUNCTION: "the meter stood on another function",
+    Reason.WRONG_UNIT: "its unit does not fit the function",
+    Reason.WRONG_VOLTAGE: "the test voltage was another",
+    Reason.WRONG_SETTING: "the RCD setting was another",
+    Reason.OUTSIDE_RANGE: "it lies outside the meter's range",
+}
+"""Why a reading was turned away, as the end of `turned away: …`."""
+
+WAY_OUT: Final[dict[str, str]] = {
+    Reason.DAMAGED: "look at cable and baud rate, and measure again",
+    Reason.REPEAT: "nothing to do: the first one stands",
+    Reason.LIVE_LEADS: "take the leads off, isolate, prove dead, and begin again",
+    Reason.METER_FAULT: "see what the meter says, then check it again with leads apart and joined",
+    Reason.BATTERY_LOW: "change the battery, then check the meter again",
+    Reason.NOT_PROVEN: "check the meter: leads apart, then leads joined",
+    Reason.PROOF_LAPSED: "check the meter again: leads apart, then leads joined",
+    Reason.NO_SELECTION: "select what is tested",
+    Reason.WRONG_FUNCTION: "turn the meter to the function of the test",
+    Reason.WRONG_UNIT: "turn the meter to the function of the test",
+    Reason.WRONG_VOLTAGE: "set the meter to the selected test voltage, or select the one it is set to",
+    Reason.WRONG_SETTING: "set multiple and phase on the meter as selected",
+    Reason.OUTSIDE_RANGE: "let the meter choose its range, and measure again",
+}
+"""What to do about it."""
+
+VERDICT_SIGN: Final[dict[str, str]] = {
+    "meets": "✓",
+    "fails": "✗",
+    "undecided": "?",
+    "recorded": "·",
+    "to do": " ",
+    "in doubt": "!",
+    "skipped": "–",
+}
+"""A sign that goes with each outcome word, so that none rests on colour alone."""
+
+
+def figure(value: object, unit: object, relation: object = Relation.EQUAL) -> str:
+    """A displayed figure as a person writes it: `>1000 MΩ`, `0.35 Ω`, `∞ MΩ`."""
+    text = "∞" if value == "inf" else harmless(str(value), 32)
+    sign = "" if value == "inf" else RELATION_SIGN.get(Relation(str(relation)), "") if relation else ""
+    known = UNITS.get(str(unit))
+    shown_unit = known.sign if known else harmless(str(unit or ""), 16)
+    return f"{sign}{text} {shown_unit}".strip()
+
+
+def local_time(at: str, utc_offset_min: int = 0) -> str:
+    """Hours, minutes and seconds of an entry's time, shifted to the operator's own."""
+    return (from_rfc3339(at) + timedelta(minutes=utc_offset_min)).strftime("%H:%M:%S")
+
+
+def volts(voltage: object) -> str:
+    """` 500 V`, or nothing where there is no test voltage."""
+    return f" {harmless(str(voltage), 12)} V" if voltage else ""
+
+
+def turned_away(reasons: list[str]) -> str:
+    """All reasons in words."""
+    return "turned away: " + "; ".join(REASON_WORDS.get(reason, harmless(reason)) for reason in reasons)
+
+
+def meter_name(fields: Mapping[str, Any]) -> str:
+    """`Example Works TM-2 no. 0417`, from an instrument's fields."""
+    parts = [str(fields.get("maker", "")), str(fields.get("model", "")), f"no. {fields.get('serial', '')}"]
+    return harmless(" ".join(part for part in parts if part), 80)
+
+
+def _ready(f: Mapping[str, Any]) -> str:
+    battery = f.get("battery_percent")
+    cal = f.get("calibrated_until")
+    more = [
+        f"battery {battery} %" if battery is not None else "",
+        f"calibrated until {harmless(str(cal))}" if cal else "",
+    ]
+    return f"Ready: {meter_name(f)}" + "".join(f", {part}" for part in more if part)
+
+
+def _reading(f: Mapping[str, Any]) -> str:
+    what = f"{figure(f['value'], f['unit'], f['relation'])}, {f['function']}{volts(f['voltage'])}"
+    where = f" on {harmless(str(f['item']))} {f['test']}" if f.get("item") else ""
+    verdict = "counts" if f["accepted"] else turned_away(f["reasons"])
+    keyed = ", keyed by hand" if f.get("origin") == "keyed" else ""
+    return f"Reading {what}{where}{keyed}: {verdict}"
+
+
+def _proof(f: Mapping[str, Any]) -> str:
+    figures = ", ".join(
+        figure(value, f["unit"], relation) for value, relation in zip(f["figures"], f["relations"], strict=True)
+    )
+    head = f"{str(f['point']).capitalize()} check of {f['function']}{volts(f['voltage'])}"
+    if f["outcome"] == "pass":
+        return f"{head} passed: {figures}"
+    return f"{head} FAILED: {harmless(str(f.get('why', '')))}"
+
+
+def _result(f: Mapping[str, Any]) -> str:
+    shown = figure(f["value"], f["unit"], f["relation"]) if f.get("unit") else str(f["value"])
+    return (
+        f"Result {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])}: {shown}: {harmless(str(f['sentence']))}"
+    )
+
+
+def _refused(f: Mapping[str, Any]) -> str:
+    possible = f.get("possible")
+    more = f" (possible: {', '.join(harmless(str(each), 40) for each in possible)})" if possible else ""
+    lines = [f"Refused: {harmless(str(f['why']))}{more}"]
+    lines.extend("  " + unfinished_line(each) for each in f.get("unfinished", ()))
+    return "\n".join(lines)
+
+
+def unfinished_line(each: Mapping[str, Any]) -> str:
+    """One thing that keeps a job from being closed, in words."""
+    what = f"{each['item']} {each['test']}" if "item" in each else str(each.get("what", ""))
+    return f"{harmless(what)} {harmless(str(each['why']))}"
+
+
+def _numbers(word: str) -> Callable[[Mapping[str, Any]], str]:
+    def sentence(f: Mapping[str, Any]) -> str:
+        many = f"readings {f['first']} to {f['last']}" if f["first"] != f["last"] else f"reading {f['first']}"
+        return f"{many.capitalize()} of meter {harmless(str(f['serial']), 40)} {word}"
+
+    return sentence
+
+
+def _lapsed(f: Mapping[str, Any]) -> str:
+    words = f" ({harmless(str(f['words']))})" if f.get("words") else ""
+    return f"Proof of meter {harmless(str(f['serial']), 40)} lapsed: {f['why']}{words}. Check it again."
+
+
+_SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
+    "ready": _ready,
+    "reading": _reading,
+    "proof": _proof,
+    "result": _result,
+    "refused": _refused,
+    "lapsed": _lapsed,
+    "gap": _numbers("did not come; asked for again"),
+    "filled": _numbers("came after all"),
+    "lost": _numbers("are lost: the meter no longer has them"),
+    "damaged": lambda f: f"Damaged bytes ({harmless(str(f['why']))}): kept, never a reading",
+    "disconnected": lambda f: f"Line lost: {harmless(str(f['why']))}. Trying again.",
+    "reconnected": lambda f: f"Line back after {f['away_s']} s",
+    "selected": lambda f: (
+        f"Selected {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])} between {harmless(str(f['between']))}"
+    ),
+    "caution": lambda f: f"CAUTION {f['test']}: {harmless(str(f['text']), 600)}",
+    "confirmed": lambda f: f"Confirmed: {harmless(str(f['caution']))}",
+    "altered": lambda f: f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. Put it back before supply.",
+    "restored": lambda f: f"Restored: {harmless(str(f['what']))}",
+    "set": lambda f: f"{harmless(str(f['device']))} is {harmless(str(f['position']))}",
+    "skipped": lambda f: f"Skipped {harmless(str(f['item']))} {f['test']}: {harmless(str(f['why']))}",
+    "noted": lambda f: f"Note: {harmless(str(f['text']), 600)}",
+    "closed": lambda _: "The logbook is closed. Nothing more is recorded in it.",
+}
+
+
+def sentence(name: str, fields: Mapping[str, Any]) -> str:
+    """An event as a sentence (a refused close has a line more for each thing unfinished)."""
+    say = _SENTENCES.get(name)
+    return say(fields) if say else harmless(f"{name}: {dict(fields)}")

@@ -1,0 +1,431 @@
+"""The composition root: addresses, drivers, a logbook and a recorder become one running session.
+
+Three threads, and nothing else is shared between them but the inbox and a lock:
+
+    lines      one event loop; every link and conversation lives here, so that a stalled screen delays no byte
+    recorder   the only one that touches recorder and logbook; commits in groups, then publishes
+    caller     command line or app: submits steps, is handed events (on the recorder's thread)
+
+No Textual, no argparse here: command line and app both come through this door.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import getpass
+import platform
+import queue
+import random
+import threading
+from collections import deque
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from enum import Enum
+from pathlib import Path
+from typing import Any, Final
+
+from drivers.line import run_line
+from drivers.links.open import link_for
+from logger.logbook.keys import OperatorKey
+from logger.logbook.reader import LogbookReader
+from logger.logbook.writer import Logbook
+
+from drivers import registry
+from drivers.address import Address
+from logger.clock import NS_PER_S, Clock, from_rfc3339
+from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
+from logger.happening import Happening, Ready
+from logger.logbook.entries import Kind
+from logger.reading import Identity
+from logger.recorder.core import Recorder, read_step
+from logger.recorder.event import Event, Refusal
+from logger.state import JobState
+
+GROUP_WINDOW_S: Final = 0.02
+"""Longest that a reading waits for others before they are committed together, seconds (record, section 2)."""
+
+TICK_S: Final = 0.25
+"""How often time is looked at while nothing comes, seconds: proofs end and checks are refused this promptly."""
+
+INBOX_AT_MOST: Final = 100_000
+"""Most batches that wait for the recorder: two minutes of sixteen meters; beyond it the lines wait in turn."""
+
+RECOVER_EVERY_S: Final = 1.0
+"""How often a failed disk is tried again, seconds."""
+
+STOP_WITHIN_S: Final = 5.0
+"""How long the lines may take to halt their meters and close, seconds."""
+
+TAIL_ENTRIES: Final = 5_000
+"""How many of the last entries are read to find where each meter's count stood."""
+
+DEFAULT_RATE: Final = 10
+"""Readings a second asked of a meter unless its URL says otherwise (interface, section 2)."""
+
+NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
+"""Steps that wait until every meter has said who it is, or failed."""
+
+Publish = Callable[[Sequence[Event]], None]
+
+
+class _Word(Enum):
+    FINISH = "finish"
+    STOP = "stop"
+
+
+@dataclass(frozen=True, slots=True)
+class _Failed:
+    line: str
+    error: ZerofirstError
+
+
+@dataclass(slots=True)
+class Outcome:
+    """How a session ended. `error` is what ended it early, if anything did."""
+
+    error: ZerofirstError | None = None
+    close_refused: bool = False
+    failures: list[ZerofirstError] = field(default_factory=list)
+
+
+def fold(reader: LogbookReader, clock: Clock) -> JobState:
+    """The job's state as the log has it, times turned into this session's monotonic clock."""
+    state = JobState()
+    now, now_ns = clock.utc(), clock.mono_ns()
+    for entry in reader.entries(kinds=JobState.KINDS):
+        ago_s = (now - from_rfc3339(entry.at)).total_seconds()
+        state.apply(entry.number, entry.at, entry.kind, entry.data, now_ns - round(ago_s * NS_PER_S))
+    if reader.size:
+        state.last_at = reader.entry(reader.size).at
+    return state
+
+
+def highest_numbers(reader: LogbookReader) -> dict[tuple[str, str], int]:
+    """By serial and boot: the highest count that the last entries hold."""
+    found: dict[tuple[str, str], int] = {}
+    for entry in reader.entries(first=max(1, reader.size - TAIL_ENTRIES), kinds=(Kind.READING,)):
+        body = entry.data
+        name = (str(body["serial"]), str(body["boot"]))
+        found[name] = max(found.get(name, 0), int(body["n"]))
+    return found
+
+
+class Session:
+    """A logbook being written from meters and steps.
+
+    Args:
+        path: the logbook; it must exist.
+        addresses: the meters.
+        publish: handed every event, in order, after its entry is on disk; runs on the recorder's thread.
+        clock: the source of time.
+        key: signs checkpoints; None leaves the log without them.
+        end_on_failure: a meter that cannot be reached ends the session (command line) or is only told (app).
+        operator: who works; the plan's operator or the user's name where not given.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        addresses: Sequence[Address],
+        publish: Publish,
+        clock: Clock,
+        *,
+        key: OperatorKey | None,
+        end_on_failure: bool,
+        operator: str = "",
+    ) -> None:
+        self._path = path
+        self._addresses = tuple(addresses)
+        self._publish = publish
+        self._clock = clock
+        self._key = key
+        self._end_on_failure = end_on_failure
+        self._operator = operator
+        self._inbox: queue.Queue[Sequence[Happening] | Mapping[str, Any] | str | _Failed | _Word]
+        self._inbox = queue.Queue(INBOX_AT_MOST)
+        self._lines = _Lines(self._addresses, self._inbox.put, clock)
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._outcome = Outcome()
+        self._waiting: set[str] = set()
+        self._steps: deque[Mapping[str, Any] | str] = deque()
+        self._finishing = False
+        self._unpublished: list[Event] = []
+        self._recover_at_ns: int | None = None
+        self.lock = threading.RLock()
+        self.trouble = ""
+        """What is wrong with the disk now; empty while all is well. Readings wait in memory meanwhile."""
+
+    def start(self) -> None:
+        """Open the logbook for writing and begin.
+
+        Raises:
+            LogbookUnusable: no logbook, closed, or held by another process.
+            LogbookDamaged: it is damaged.
+        """
+        drivers = {a.url: registry.load(a.driver) for a in self._addresses if a.kind != "keyed"}
+        self._logbook = Logbook.open(self._path, self._clock, self._key)
+        try:
+            with LogbookReader.open(self._path) as reader:
+                state = fold(reader, self._clock)
+                highest = highest_numbers(reader)
+            names = {url: f"{driver.name} {registry.version_of(driver.name)}" for url, driver in drivers.items()}
+            self._recorder = Recorder(self._logbook, state, self._clock, names)
+            self._recorder.begin(self._opened(state))
+        except BaseException:
+            self._logbook.close()
+            raise
+        self._waiting = set(drivers)
+        self._lines.start(drivers, lambda serial, boot: highest.get((serial, boot)))
+        self._thread.start()
+
+    def _opened(self, state: JobState) -> dict[str, object]:
+        from logger.version import VERSION
+
+        by_plan = state.plan.operator if state.plan else ""
+        return {
+            "operator": self._operator or by_plan or _user_name(),
+            "host": platform.node(),
+            "version": VERSION,
+            "utc_offset_min": self._clock.utc_offset_min(),
+        }
+
+    @property
+    def state(self) -> JobState:
+        """What the log says now; hold `lock` while reading it from another thread."""
+        return self._recorder.state
+
+    @property
+    def recorder(self) -> Recorder:
+        """The recorder; hold `lock` while reading from it on another thread."""
+        return self._recorder
+
+    def submit(self, step: Mapping[str, Any] | str) -> None:
+        """Queue a step (or a line that should be one). Thread-safe; answered by an event."""
+        self._inbox.put(step)
+
+    def finish(self) -> None:
+        """Stop when the steps submitted so far have their answers. Thread-safe."""
+        self._inbox.put(_Word.FINISH)
+
+    def stop(self) -> None:
+        """Stop now; what has arrived is still recorded. Thread-safe."""
+        self._inbox.put(_Word.STOP)
+
+    def wait(self, timeout_s: float | None = None) -> Outcome | None:
+        """The outcome when the session has ended; None if it has not within `timeout_s`."""
+        self._thread.join(timeout_s)
+        return None if self._thread.is_alive() else self._outcome
+
+    # -- the recorder's thread ----------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            self._begin_keyed()
+            while not self._turn():
+                pass
+        except ZerofirstError as error:
+            self._outcome.error = error
+        finally:
+            self._wind_up()
+
+    def _begin_keyed(self) -> None:
+        with self.lock:
+            for address in self._addresses:
+                if address.kind == "keyed":
+                    self._recorder.keyed_meter(address.url, _keyed_identity(address, self._clock))
+        self._commit()
+
+    def _turn(self) -> bool:
+        """Take in what came, commit it, publish it. True when the session is over."""
+        batch = self._collect()
+        over = False
+        with self.lock:
+            happenings: list[Happening] = []
+            for item in batch:
+                if isinstance(item, _Word):
+                    over = over or item is _Word.STOP
+                    self._finishing = True
+                elif isinstance(item, _Failed):
+                    over = self._line_failed(item) or over
+                elif isinstance(item, Mapping | str):
+                    self._steps.append(item)
+                else:
+                    happenings.extend(item)
+            self._take_in(happenings)
+            self._recorder.tick()
+            self._do_steps()
+        self._commit()
+        done = self._finishing and not self._steps and not self._waiting and self._recorder.check is None
+        return over or done or self._recorder.state.closed_at is not None
+
+    def _collect(self) -> list[Any]:
+        """What is in the inbox, waiting a little for company; a step is not kept waiting."""
+        try:
+            items = [self._inbox.get(timeout=TICK_S)]
+        except queue.Empty:
+            return []
+        deadline_ns = self._clock.mono_ns() + round(GROUP_WINDOW_S * NS_PER_S)
+        while not isinstance(items[-1], Mapping | str | _Word):
+            left_s = (deadline_ns - self._clock.mono_ns()) / NS_PER_S
+            try:
+                items.append(self._inbox.get(timeout=left_s) if left_s > 0 else self._inbox.get_nowait())
+            except queue.Empty:
+                break
+        return items
+
+    def _take_in(self, happenings: Sequence[Happening]) -> None:
+        if happenings:
+            self._recorder.take_in(happenings)
+            self._waiting.difference_update(h.line for h in happenings if isinstance(h, Ready))
+
+    def _line_failed(self, failed: _Failed) -> bool:
+        self._waiting.discard(failed.line)
+        self._outcome.failures.append(failed.error)
+        if self._end_on_failure:
+            self._outcome.error = failed.error
+        return self._end_on_failure
+
+    def _do_steps(self) -> None:
+        while self._steps and self._recorder.state.closed_at is None:
+            try:
+                head = self._steps[0]
+                step = read_step(head) if isinstance(head, str) else head
+            except Refusal as refusal:
+                self._steps.popleft()
+                self._recorder.refuse_line(refusal.why)
+                continue
+            if self._recorder.waits_for(step) or (self._waiting and step.get("do") in NEEDS_A_METER):
+                return
+            self._steps.popleft()
+            self._recorder.do(step)
+
+    def _commit(self) -> None:
+        """Make what was written durable, then publish the events that tell of it; a failed disk keeps them waiting."""
+        with self.lock:
+            events = self._recorder.drain()
+            self._note_close(events)
+            self._unpublished.extend(events)
+            try:
+                if self._recover_at_ns is not None:
+                    if self._clock.mono_ns() < self._recover_at_ns:
+                        return
+                    self._logbook.recover()
+                    self._recover_at_ns, self.trouble = None, ""
+                self._checkpoint(events)
+                self._logbook.commit()
+            except StorageFailed as failed:
+                self.trouble = str(failed)
+                self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
+                return
+        ready, self._unpublished = self._unpublished, []
+        if ready:
+            self._publish(ready)
+
+    def _checkpoint(self, events: Sequence[Event]) -> None:
+        closed = next((event for event in events if event.name == "closed"), None)
+        if closed is not None and closed.fields.get("seal"):
+            self._logbook.seal()
+        elif any(event.name == "proof" for event in events) or self._logbook.checkpoint_due(self._clock.mono_ns()):
+            self._logbook.checkpoint()
+
+    def _note_close(self, events: Sequence[Event]) -> None:
+        for event in events:
+            if event.name == "closed":
+                self._outcome.close_refused = False
+            elif event.name == "refused" and event.fields.get("do") == "close":
+                self._outcome.close_refused = True
+
+    def _wind_up(self) -> None:
+        """Halt the meters, record what still came, leave the file folded in."""
+        self._lines.stop()
+        with self.lock:
+            last: list[Happening] = []
+            with suppress(queue.Empty):
+                while True:
+                    item = self._inbox.get_nowait()
+                    if isinstance(item, Sequence) and not isinstance(item, str):
+                        last.extend(item)
+            self._take_in(last)
+            if self._recorder.state.closed_at is None:
+                self._logbook.append(Kind.STOPPED, {"operator": self._recorder.state.operator})
+                self._logbook.checkpoint()
+        self._commit()
+        if self.trouble and self._outcome.error is None:
+            self._outcome.error = StorageFailed(self.trouble)
+        self._logbook.close()
+
+
+class _Lines:
+    """The event loop on which every line runs, in a thread of its own."""
+
+    def __init__(self, addresses: Sequence[Address], put: Callable[[Any], None], clock: Clock) -> None:
+        self._addresses = addresses
+        self._put = put
+        self._clock = clock
+        self._stop: asyncio.Event | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._running = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="lines", daemon=True)
+
+    def start(self, drivers: Mapping[str, Any], resume: Callable[[str, str], int | None]) -> None:
+        """Begin every line that has a driver."""
+        self._drivers = drivers
+        self._resume = resume
+        if drivers:
+            self._thread.start()
+            self._running.wait()
+
+    def stop(self) -> None:
+        """Ask every line to halt its meter and close; wait a bounded time."""
+        if self._loop is not None and self._stop is not None:
+            with suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(self._stop.set)
+            self._thread.join(STOP_WITHIN_S)
+
+    def _run(self) -> None:
+        asyncio.run(self._main())
+
+    async def _main(self) -> None:
+        self._loop = asyncio.get_running_loop()
+        self._stop = asyncio.Event()
+        self._running.set()
+        lines = [a for a in self._addresses if a.url in self._drivers]
+        await asyncio.gather(*(self._one(address, self._stop) for address in lines))
+
+    async def _one(self, address: Address, stop: asyncio.Event) -> None:
+        rate = address.rate or DEFAULT_RATE
+        conversation = self._drivers[address.url].converse(address.url, rate, self._resume)
+        try:
+            await run_line(
+                conversation,
+                lambda: link_for(address, self._clock),
+                self._clock,
+                self._put,
+                stop,
+                random.Random(),
+            )
+        except ZerofirstError as error:
+            self._put(_Failed(address.url, error))
+        except Exception as error:  # a plug-in's fault must end its line, not every other
+            failed = InstrumentFailed(f"The driver of {address.url} failed ({type(error).__name__}: {error})")
+            failed.__cause__ = error
+            self._put(_Failed(address.url, failed))
+
+
+def _keyed_identity(address: Address, clock: Clock) -> Identity:
+    options = address.options
+    return Identity(
+        serial=options.get("serial", "keyed"),
+        boot=f"keyed-{clock.utc():%Y%m%dT%H%M%S}",
+        maker=options.get("maker", ""),
+        model=options.get("model", ""),
+        calibrated_until=options.get("cal", ""),
+    )
+
+
+def _user_name() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "unknown"
