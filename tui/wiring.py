@@ -28,7 +28,6 @@ from typing import Any, Final
 from drivers.line import run_line
 from drivers.links.open import link_for
 from logger.logbook.keys import OperatorKey
-from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import Logbook
 
 from drivers import registry
@@ -37,6 +36,7 @@ from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
 from logger.happening import Happening, Ready
 from logger.logbook.entries import Kind
+from logger.logbook.reader import LogbookReader
 from logger.reading import Identity
 from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
@@ -150,6 +150,7 @@ class Session:
         self._waiting: set[str] = set()
         self._steps: deque[Mapping[str, Any] | str] = deque()
         self._finishing = False
+        self._deaf = False
         self._unpublished: list[Event] = []
         self._recover_at_ns: int | None = None
         self.lock = threading.RLock()
@@ -226,6 +227,9 @@ class Session:
                 pass
         except ZerofirstError as error:
             self._outcome.error = error
+        except Exception as error:  # what was confirmed is on disk; say so instead of dying on a thread
+            self._outcome.error = InstrumentFailed(f"Recording ended by a fault ({type(error).__name__}: {error})")
+            self._outcome.error.__cause__ = error
         finally:
             self._wind_up()
 
@@ -319,8 +323,12 @@ class Session:
                 self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
                 return
         ready, self._unpublished = self._unpublished, []
-        if ready:
-            self._publish(ready)
+        if ready and not self._deaf:
+            try:
+                self._publish(ready)
+            except OSError:  # whoever listened is gone (a closed pipe): record what is there and stop
+                self._deaf = True
+                self._inbox.put(_Word.STOP)
 
     def _checkpoint(self, events: Sequence[Event]) -> None:
         closed = next((event for event in events if event.name == "closed"), None)

@@ -51,8 +51,8 @@ def build_parser(chosen: str | None) -> argparse.ArgumentParser:
     """The parser, with the whole grammar of the chosen command and one line for each other."""
     parser = _Parser(
         prog="zerofirst",
-        description="Records readings of electrical testers, and turns away every one taken before the tester was proven. "
-        "Without a command: the terminal app.",
+        description="Records readings of electrical testers, and turns away every one taken before the tester "
+        "was proven. Without a command: the terminal app.",
     )
     parser.add_argument("--version", action="store_true", help="print the version and exit")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
