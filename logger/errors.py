@@ -13,6 +13,7 @@
     │   ├── LinkLost               was open and broke
     │   └── LinkEnded              the far end finished (a replay that came to its end)
     ├── FrameWrong          (3)    a frame whose check holds but whose content is no message (their mistake)
+    ├── StorageFailed       (1)    the disk would not take entries; they wait in memory, unconfirmed
     └── LogbookDamaged      (4)    a logbook is damaged or was altered
 
 Whatever serial, socket, D-Bus or SQLite code raises is mapped to one of these where it is called, with
@@ -145,6 +146,10 @@ class FrameWrong(ZerofirstError):
     """A frame whose check holds but whose content is no message of the protocol. Their mistake."""
 
     exit_code = 3
+
+
+class StorageFailed(ZerofirstError):
+    """The disk would not take entries (full, failing, gone). They wait in memory and nothing of them was confirmed."""
 
 
 class LogbookDamaged(ZerofirstError):
