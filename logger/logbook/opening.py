@@ -1,0 +1,125 @@
+"""What a writer must know of a logbook before it adds to it: whether it may, and where the tree stands."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from logger.errors import LogbookDamaged, LogbookUnusable
+from logger.logbook import schema
+from logger.logbook.entries import Kind
+from logger.logbook.note import NoteWrong
+from logger.logbook.reader import LogbookReader, logbook_id
+from logger.logbook.seal import parse_checkpoint
+from logger.logbook.tiles import StoredTree, TiledTree, TileRow
+
+ENDING_ENTRIES_AT_MOST: Final = 4
+"""How many entries can stand from `closed` to the end: itself, a key, a checkpoint, the seal."""
+
+_AUDIT: Final = "add nothing to it, and run `zerofirst audit` on it"
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Where a logbook stands."""
+
+    id: str
+    tree: TiledTree
+    vkeys: frozenset[str]
+    """Keys introduced so far."""
+    checkpoint_number: int
+    """Newest checkpoint; 0 if none."""
+    ended: Kind | None
+
+
+def load(path: Path, connection: sqlite3.Connection) -> Standing:
+    """Bring the file up to date and find out where it stands.
+
+    Raises:
+        LogbookUnusable: if it is closed, or was made by a newer version.
+        LogbookDamaged: if its guards are missing, or its tree does not agree with its newest checkpoint.
+        sqlite3.Error: as SQLite says.
+    """
+    _bring_up(path, connection)
+    reader = LogbookReader(path, connection)
+    size = size_of(connection)
+    if size == 0:
+        raise LogbookDamaged(f"{path} holds no entry", _AUDIT)
+    refuse_ended(path, reader, size)
+    checkpoint = reader.last(Kind.CHECKPOINT)
+    vkeys = [entry.data.get("vkey") for entry in reader.entries(kinds=[Kind.OPERATOR])]
+    return Standing(
+        id=logbook_id(reader.entry(1).leaf),
+        tree=_tree(path, connection, size, checkpoint.data if checkpoint else {}),
+        vkeys=frozenset(vkey for vkey in vkeys if isinstance(vkey, str)),
+        checkpoint_number=checkpoint.number if checkpoint else 0,
+        ended=None,
+    )
+
+
+def size_of(connection: sqlite3.Connection) -> int:
+    """Number of the newest entry on disk; 0 if there is none."""
+    return int(connection.execute("SELECT coalesce(max(number), 0) FROM entries").fetchone()[0])
+
+
+def refuse_ended(path: Path, reader: LogbookReader, size: int) -> None:
+    """Raise LogbookUnusable if the logbook was closed or sealed."""
+    for entry in reader.entries(first=max(1, size - ENDING_ENTRIES_AT_MOST + 1)):
+        if entry.kind in (Kind.CLOSED, Kind.SEAL):
+            word = "sealed" if entry.kind is Kind.SEAL else "closed"
+            raise LogbookUnusable(
+                f"{path} was {word} at {entry.at}",
+                "nothing is added to a closed logbook; start a new one for further work",
+            )
+
+
+def _bring_up(path: Path, connection: sqlite3.Connection) -> None:
+    found = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if found > schema.FORMAT:
+        raise LogbookUnusable(f"{path} was made by a newer version of zerofirst (format {found})", "update zerofirst")
+    if found < 1:
+        raise LogbookDamaged(f"{path} does not say which format it has", _AUDIT)
+    if found < schema.FORMAT:
+        schema.migrate(connection)
+    objects = dict(connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL"))
+    for name, statement in schema.expected_objects().items():
+        if objects.get(name) != statement:
+            raise LogbookDamaged(f"In {path}, `{name}` is missing or was changed", _AUDIT)
+
+
+def _tree(path: Path, connection: sqlite3.Connection, size: int, checkpoint: dict[str, Any]) -> TiledTree:
+    stored = StoredTree(connection)
+    try:
+        if _agrees(stored, checkpoint):
+            return stored.resume(size)
+    except LogbookDamaged:
+        pass  # tiles can be made again from the leaves; if the leaves are at fault, the next check says so
+    tree = rebuild_tiles(connection)
+    if tree.size != size or not _agrees(stored, checkpoint):
+        raise LogbookDamaged(f"The entries of {path} do not agree with its newest checkpoint", _AUDIT)
+    return tree
+
+
+def _agrees(stored: StoredTree, checkpoint: dict[str, Any]) -> bool:
+    if not checkpoint:
+        return True
+    try:
+        signed = parse_checkpoint(str(checkpoint.get("note")))
+    except NoteWrong:
+        return False
+    return stored.mth(0, signed.checkpoint.size) == signed.checkpoint.head
+
+
+def rebuild_tiles(connection: sqlite3.Connection) -> TiledTree:
+    """Compute every tile anew from the leaves, store them, and return the tree. Reads every leaf once."""
+    tree = TiledTree()
+    tiles: list[TileRow] = []
+    for (leaf,) in connection.execute("SELECT leaf FROM entries ORDER BY number"):
+        tiles.extend(tree.push(leaf))
+    connection.execute("BEGIN IMMEDIATE")
+    connection.execute("DELETE FROM tiles")
+    connection.executemany("INSERT INTO tiles (level, number, head) VALUES (?, ?, ?)", tiles)
+    connection.execute("COMMIT")
+    return tree

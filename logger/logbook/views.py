@@ -1,0 +1,40 @@
+"""What any SQLite tool shows of a logbook: readings, what was turned away and why, results, checks, instruments.
+
+Views over `entries`, so they cannot disagree with it. Values are text, as the meter showed them. Times are UTC.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+
+def _fields(names: str) -> str:
+    return ", ".join(f"json_extract(body, '$.{name}') AS \"{name}\"" for name in names.split())
+
+
+_REASONS: Final = "(SELECT group_concat(value, ', ') FROM json_each(entries.body, '$.reasons')) AS reasons"
+
+_READING: Final = f"{_fields('serial n item test between function relation value unit voltage accepted')}, {_REASONS}, {_fields('origin')}"
+
+
+def _view(name: str, columns: str, where: str) -> str:
+    return f"CREATE VIEW {name} AS SELECT number, at, {columns} FROM entries WHERE {where}"
+
+
+VIEWS: Final[dict[str, str]] = {
+    "readings": _view("readings", _READING, "kind = 'reading'"),
+    "turned_away": _view("turned_away", _READING, "kind = 'reading' AND NOT json_extract(body, '$.accepted')"),
+    "results": _view(
+        "results",
+        _fields("item test reading serial relation value unit verdict limit margin rule"),
+        "kind = 'result'",
+    ),
+    "self_checks": _view("self_checks", _fields("serial point function voltage outcome why"), "kind = 'self-check'"),
+    "instruments": _view(
+        "instruments",
+        _fields("serial maker model firmware calibrated_until boot battery_percent leads line driver"),
+        "kind = 'instrument'",
+    ),
+    "alterations": _view("alterations", f"kind, {_fields('what to why')}", "kind IN ('alteration', 'restoration')"),
+}
+"""Name → the statement that makes it."""

@@ -1,0 +1,340 @@
+"""The one way into a logbook: numbered, hashed, durable when `commit` returns.
+
+`append` only takes an entry into memory and gives it its number; `commit` puts everything that waits on the disk in one
+transaction. Nothing may be told to anybody before its commit. One process writes, over one connection that also folds
+the write-ahead log in. `append` never waits for the disk, so it may be called on an event loop while another thread
+commits.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from types import TracebackType
+from typing import Final, Self
+
+from logger.clock import NS_PER_S, Clock, rfc3339
+from logger.errors import LogbookUnusable, StorageFailed
+from logger.logbook import connect, creation, files, opening, recovery
+from logger.logbook.entries import Kind, body_text
+from logger.logbook.examine import examine
+from logger.logbook.faults import reading_failed, storage_failed
+from logger.logbook.keys import OperatorKey
+from logger.logbook.lock import WriterLock
+from logger.logbook.seal import Checkpoint, sign_checkpoint, sign_key_change
+from logger.logbook.tail import Batch, Tail, write_batch
+
+CHECKPOINT_EVERY_ENTRIES: Final = 250
+"""A signed checkpoint at least this often, entries: whatever was altered is then located to fewer than 256 of them."""
+
+CHECKPOINT_EVERY_S: Final = 60
+"""And this often while entries come, seconds."""
+
+ENDING: Final = (Kind.CLOSED, Kind.CHECKPOINT, Kind.SEAL)
+"""What may be appended to a closed logbook."""
+
+_WATCHED: Final = frozenset({Kind.CLOSED, Kind.CHECKPOINT, Kind.SEAL, Kind.OPERATOR})
+"""Kinds that change what the writer itself knows."""
+
+
+class Logbook:
+    """A logbook open for recording."""
+
+    def __init__(self, path: Path, clock: Clock, key: OperatorKey | None, lock: WriterLock) -> None:
+        """Use `create` or `open`."""
+        self.path = path
+        self._clock = clock
+        self._key = key
+        self._lock = lock
+        self._connection = connect.for_writing(path)
+        state = opening.load(path, self._connection)
+        self.id = state.id
+        self._tail: Tail = Tail(state.tree)
+        self._vkeys = set(state.vkeys)
+        self._ended = state.ended
+        self._checkpoint_number = state.checkpoint_number
+        self._checkpoint_ns = clock.mono_ns()
+        self._committed = self._tail.size
+        self._inode = files.identity(path)
+        self._failure: StorageFailed | None = None
+        self._fault_told = False
+        self._closed = False
+        self._memory = threading.RLock()
+        """Guards numbers, tree and buffer; never held while the disk is waited for."""
+        self._disk = threading.RLock()
+        """Guards the connection. Taken before `_memory` where both are."""
+
+    @classmethod
+    def create(
+        cls,
+        path: str | Path,
+        first: Sequence[tuple[Kind, Mapping[str, object]]],
+        clock: Clock,
+        key: OperatorKey | None = None,
+    ) -> Self:
+        """Start a logbook with its first entries (at least one), durable on return: none or complete, never half.
+
+        Raises:
+            LogbookUnusable: if the name is taken, the folder is shared or does not take files.
+            StorageFailed: if the disk failed; nothing is left behind.
+        """
+        if not first:
+            raise ValueError("a logbook begins with at least one entry: its id follows from it")
+        path = _whole(path)
+        creation.refuse_existing(path)
+        files.refuse_shared(path.parent)
+        lock = WriterLock(path, clock)
+        try:
+            at = rfc3339(clock.utc())
+            tail = Tail()
+            for kind, body in first:
+                tail.append(at, kind, body_text(body))
+            creation.build(path, tail.take())
+            return cls._opened(path, clock, key, lock)
+        except BaseException:
+            lock.release()
+            raise
+
+    @classmethod
+    def open(cls, path: str | Path, clock: Clock, key: OperatorKey | None = None) -> Self:
+        """Go on with a logbook.
+
+        Raises:
+            LogbookUnusable: no logbook, closed, recorded by another, or in a folder that is shared.
+            LogbookDamaged: if it is damaged so that nothing may be added.
+        """
+        path = _whole(path)
+        examine(path)
+        files.refuse_shared(path.parent)
+        lock = WriterLock(path, clock)
+        try:
+            creation.finish(path)
+            return cls._opened(path, clock, key, lock)
+        except BaseException:
+            lock.release()
+            raise
+
+    @classmethod
+    def _opened(cls, path: Path, clock: Clock, key: OperatorKey | None, lock: WriterLock) -> Self:
+        try:
+            return cls(path, clock, key, lock)
+        except sqlite3.Error as error:
+            raise reading_failed(path, error) from error
+
+    @property
+    def size(self) -> int:
+        """Number of the newest entry, waiting ones included."""
+        return self._tail.size
+
+    @property
+    def committed(self) -> int:
+        """Number of the newest entry that is durable."""
+        return self._committed
+
+    @property
+    def failure(self) -> StorageFailed | None:
+        """Why nothing is being written at the moment; None while all is well."""
+        return self._failure
+
+    def append(self, kind: Kind, body: Mapping[str, object], at: str | None = None) -> int:
+        """Take one entry into memory; durable only after `commit`. Returns its number, which is final.
+
+        Args:
+            kind: its kind.
+            body: JSON-able; decimals as text.
+            at: UTC, RFC 3339; now, where None.
+
+        Raises:
+            LogbookUnusable: if the logbook was closed or sealed.
+            StorageFailed: if too much waits in memory already; the entry was not taken.
+        """
+        text = body_text(body)
+        with self._memory:
+            if self._ended and (self._ended is Kind.SEAL or kind not in ENDING):
+                raise LogbookUnusable(f"{self.path} is closed", "nothing is added to a closed logbook")
+            return self._take(kind, body, text, at)
+
+    def _take(self, kind: Kind, body: Mapping[str, object], text: str, at: str | None = None) -> int:
+        number = self._tail.append(at or rfc3339(self._clock.utc()), kind, text)
+        if kind in _WATCHED:
+            self._watch(number, kind, body)
+        return number
+
+    def _watch(self, number: int, kind: Kind, body: Mapping[str, object]) -> None:
+        if kind in (Kind.CLOSED, Kind.SEAL):
+            self._ended = kind
+        if kind in (Kind.CHECKPOINT, Kind.SEAL):
+            self._checkpoint_number = number
+            self._checkpoint_ns = self._clock.mono_ns()
+        if kind is Kind.OPERATOR and isinstance(vkey := body.get("vkey"), str):
+            self._vkeys.add(vkey)
+
+    def commit(self) -> None:
+        """Make everything appended so far durable. Does no I/O when nothing waits.
+
+        Raises:
+            StorageFailed: if the disk did not take it. The entries wait in memory, unconfirmed; nothing is written
+                until `recover` succeeds, since repeating a commit that failed proves nothing.
+        """
+        with self._disk:
+            if self._failure:
+                raise self._failure
+            with self._memory:
+                batch = self._tail.take()
+            if not batch.rows:
+                return
+            try:
+                files.refuse_moved(self.path, self._inode)
+                write_batch(self._connection, batch)
+            except (sqlite3.Error, OSError) as error:
+                with self._memory:
+                    self._tail.give_back(batch)
+                self._failure = storage_failed(self.path, error)
+                raise self._failure from error
+            self._committed = batch.rows[-1][0]
+
+    def recover(self) -> None:
+        """After a failed commit: open the file anew, compare it with what waits, write what is missing under its own
+        numbers with a `storage-fault` entry that names it, and commit. Does nothing when nothing failed.
+
+        Raises:
+            StorageFailed: if the disk still does not take it; everything waits on.
+            LogbookDamaged: if the file no longer holds what was confirmed, or holds something else.
+        """
+        with self._disk:
+            if not self._failure:
+                return
+            why = self._failure.sentence
+            try:
+                files.refuse_moved(self.path, self._inode)
+                self._connection = recovery.reopen(self.path, self._connection)
+                on_disk = opening.size_of(self._connection)
+                with self._memory:
+                    recovery.compare(self.path, self._connection, self._committed, on_disk, self._tail.waiting.rows)
+                    self._tell_fault(on_disk, why)
+                    batch = self._tail.take()
+                self._write_missing(batch, on_disk)
+            except (sqlite3.Error, OSError) as error:
+                self._failure = storage_failed(self.path, error)
+                raise self._failure from error
+            self._committed = batch.rows[-1][0]
+            self._failure, self._fault_told = None, False
+
+    def _write_missing(self, batch: Batch, on_disk: int) -> None:
+        try:
+            missing = [row for row in batch.rows if row[0] > on_disk]
+            write_batch(self._connection, Batch(missing, batch.tiles))
+        except BaseException:
+            with self._memory:
+                self._tail.give_back(batch)
+            raise
+
+    def _tell_fault(self, on_disk: int, why: str) -> None:
+        if self._fault_told:
+            return
+        last = self._tail.size
+        body: dict[str, object] = {"why": why, "confirmed": self._committed, "found": on_disk}
+        if last > on_disk:
+            body |= {"first": on_disk + 1, "last": last}
+        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT, body_text(body))
+        self._fault_told = True
+
+    def checkpoint_due(self, now_ns: int) -> bool:
+        """Whether a checkpoint should be made now (host's monotonic time, nanoseconds). Never without a key."""
+        if self._key is None or self._ended:
+            return False
+        since = self._tail.size - self._checkpoint_number
+        waited = now_ns - self._checkpoint_ns >= CHECKPOINT_EVERY_S * NS_PER_S
+        return since >= CHECKPOINT_EVERY_ENTRIES or (since > 0 and waited)
+
+    def checkpoint(self) -> int | None:
+        """Sign the head of the tree over everything appended so far, as an entry of its own. Durable after `commit`.
+
+        An `operator` entry with the key comes before the first checkpoint that it signs.
+
+        Returns:
+            The entry's number; None without a key.
+
+        Raises:
+            LogbookUnusable: if the logbook is sealed.
+        """
+        return None if self._key is None else self._sign(Kind.CHECKPOINT, self._key)
+
+    def seal(self) -> int:
+        """End the logbook with a last checkpoint, durable on return. Nothing can be added afterwards.
+
+        Raises:
+            LogbookUnusable: if it is sealed already, or there is no key to seal it with.
+            StorageFailed: as `commit`.
+        """
+        if self._key is None:
+            raise LogbookUnusable(
+                f"{self.path} cannot be sealed without a signing key", "open it with the operator's key"
+            )
+        number = self._sign(Kind.SEAL, self._key)
+        self.commit()
+        return number
+
+    def _sign(self, kind: Kind, key: OperatorKey) -> int:
+        with self._memory:
+            if self._ended is Kind.SEAL:
+                raise LogbookUnusable(f"{self.path} is sealed", "nothing is added to a sealed logbook")
+            if key.vkey not in self._vkeys:
+                self._introduce({"vkey": key.vkey, "fingerprint": key.fingerprint})
+            head = Checkpoint(self.id, self._tail.size, self._tail.tree.head())
+            body = {"note": sign_checkpoint(head, key)}
+            return self._take(kind, body, body_text(body))
+
+    def change_key(self, new: OperatorKey) -> int:
+        """From here on `new` signs. Where there was a key, it vouches for the new one: the entry is signed by both.
+
+        Returns:
+            Number of the `operator` entry, durable after `commit`.
+        """
+        with self._memory:
+            body = {"vkey": new.vkey, "fingerprint": new.fingerprint}
+            if self._key is not None:
+                if self._key.vkey not in self._vkeys:
+                    self._introduce({"vkey": self._key.vkey, "fingerprint": self._key.fingerprint})
+                body["change"] = sign_key_change(self.id, self._key, new)
+            self._key = new
+            return self._introduce(body)
+
+    def _introduce(self, body: Mapping[str, object]) -> int:
+        return self._take(Kind.OPERATOR, body, body_text(body))
+
+    def close(self) -> None:
+        """Commit what waits, fold the write-ahead log into the file, and let go. Harmless when called again.
+
+        Raises:
+            StorageFailed: if entries could not be stored; they are lost when the process ends. The file is let go of
+        all the same.
+        """
+        with self._disk:
+            if self._closed:
+                return
+            self._closed = True
+            try:
+                self.recover()
+                self.commit()
+            finally:
+                recovery.fold(self._connection)
+                self._lock.release()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def _whole(path: str | Path) -> Path:
+    try:
+        path = Path(path)
+        return path if path.is_symlink() and not path.exists() else path.resolve()
+    except (OSError, ValueError, RuntimeError) as error:
+        raise LogbookUnusable("That is not a file name", "name a logbook") from error
