@@ -1,0 +1,39 @@
+"""From an address to the link that reaches it. What a link needs is imported only when such a link is wanted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from drivers.address import Address, AddressKind
+from drivers.links.base import Link
+from logger.clock import Clock
+from logger.errors import InputWrong
+
+
+def link_for(address: Address, clock: Clock) -> Link:
+    """A fresh link, not open yet; each serves one connection.
+
+    Args:
+        address: where to; of any kind but `keyed`.
+        clock: stamps what arrives.
+
+    Raises:
+        InputWrong: if no bytes can come from such an address.
+    """
+    match address.kind:
+        case AddressKind.SERIAL:
+            from drivers.links.serial_port import SerialLink
+
+            return SerialLink(address.target, address.baud, clock)
+        case AddressKind.TCP:
+            from drivers.links.tcp import TcpLink
+
+            return TcpLink(address.host, address.port, clock)
+        case AddressKind.REPLAY:
+            from drivers.links.replay import ReplayLink
+
+            return ReplayLink(Path(address.target), clock, address.pace, address.baud)
+        case AddressKind.BLE:
+            raise InputWrong("Bluetooth meters cannot be read yet", "use serial: or tcp:")
+        case AddressKind.KEYED:
+            raise InputWrong("A keyed meter has no line: it sends nothing", "key what it shows in `zerofirst capture`")
