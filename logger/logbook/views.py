@@ -14,7 +14,13 @@ def _fields(names: str) -> str:
 
 _REASONS: Final = "(SELECT group_concat(value, ', ') FROM json_each(entries.body, '$.reasons')) AS reasons"
 
-_READING: Final = f"{_fields('serial n item test between function relation value unit voltage accepted')}, {_REASONS}, {_fields('origin')}"
+_READING: Final = ", ".join(
+    [
+        _fields("serial n item test between function relation value unit voltage accepted"),
+        _REASONS,
+        _fields("origin"),
+    ]
+)
 
 
 def _view(name: str, columns: str, where: str) -> str:

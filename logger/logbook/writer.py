@@ -49,7 +49,11 @@ class Logbook:
         self._key = key
         self._lock = lock
         self._connection = connect.for_writing(path)
-        state = opening.load(path, self._connection)
+        try:
+            state = opening.load(path, self._connection)
+        except BaseException:
+            recovery.shut(self._connection)
+            raise
         self.id = state.id
         self._tail: Tail = Tail(state.tree)
         self._vkeys = set(state.vkeys)
