@@ -1,0 +1,104 @@
+"""Fetches what is missing out of a meter's memory: one hole at a time, as often as the protocol allows.
+
+What lives here: when to ask `what=stored` and what an answer to it settles. What does not: the bookkeeping of numbers
+(`drivers.numbering`) and the happenings that come of it (`drivers.instrument`).
+
+A hole is settled when all of it came, when the meter ends or refuses its answer, or after three unanswered asks. An
+answer in which something was damaged is not taken for the meter's last word: what is still missing is asked for again.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from drivers.asking import ASKS_AT_MOST, Outbox, Question
+from drivers.codecs.meter_words import ASK_STORED
+from drivers.numbering import Hole, Numbering, Taken
+
+NOTHING: Final = Taken()
+
+
+class Backfill:
+    """The numbers of one boot, and the asking for those that did not come."""
+
+    def __init__(self, outbox: Outbox, highest: int | None) -> None:
+        """`highest` as in `Numbering`."""
+        self._outbox = outbox
+        self._numbers = Numbering(highest)
+        self._question = Question()
+        self._hole: Hole | None = None
+        self._unanswered = 0  # asks for this hole whose answer has not ended
+        self._stale = 0  # asks for earlier holes whose answer may still end
+
+    @property
+    def deadline_ns(self) -> int | None:
+        """When `tick` is next needed."""
+        return self._question.due_ns
+
+    def take(self, n: int, now_ns: int) -> Taken:
+        """The frame numbered `n` came."""
+        taken = self._numbers.take(n)
+        if self._hole is not None and not taken.repeat:
+            if self._numbers.hole is not self._hole:
+                self._close()  # filled, or given up to make room
+            elif n <= self._hole.high:
+                self._question.progress(now_ns)
+        return taken
+
+    def damage(self) -> None:
+        """Something damaged came; it may have been part of the answer."""
+        self._question.damaged = True
+
+    def ask(self, now_ns: int) -> None:
+        """Ask for the oldest hole, unless an ask is pending or nothing is missing."""
+        if self._hole is None and self._numbers.hole is not None:
+            self._hole = self._numbers.hole
+            self._put(now_ns)
+
+    def tick(self, now_ns: int) -> Taken:
+        """Ask again, or give up, where the answer is late."""
+        if not self._question.is_due(now_ns):
+            return NOTHING
+        if self._question.spent:
+            return self._settle()
+        self._put(now_ns)
+        return NOTHING
+
+    def answer_ended(self, now_ns: int, refused: bool = False) -> Taken:
+        """The meter said that it has sent all it has (or, `refused`, that it will send nothing)."""
+        ours = self._hole is not None and (self._question.progressed or not self._stale)
+        if not ours:
+            self._stale = max(0, self._stale - 1)
+            return NOTHING
+        self._unanswered = max(0, self._unanswered - 1)
+        if self._question.damaged and not self._question.spent and not refused:
+            self._put(now_ns)
+            return NOTHING
+        return self._settle()
+
+    def pause(self) -> None:
+        """The line broke: nothing asked on it will be answered. What is missing stays missing."""
+        self._close()
+        self._stale = 0
+
+    def give_up(self) -> Taken:
+        """This boot is over: what is missing will not come."""
+        self.pause()
+        return self._numbers.give_up_all()
+
+    def _put(self, now_ns: int) -> None:
+        if self._hole is not None:
+            self._outbox.ask(ASK_STORED, self._hole.missing[0][0], self._hole.missing[-1][1])
+            self._unanswered += 1
+            self._question.put(now_ns)
+
+    def _settle(self) -> Taken:
+        self._close()
+        return self._numbers.give_up(1)
+
+    def _close(self) -> None:
+        # More than three would only put off the next answer: after three asks of its own it is settled anyhow.
+        self._stale = min(ASKS_AT_MOST, self._stale + self._unanswered)
+        self._unanswered = 0
+        self._hole = None
+        self._question.close()
