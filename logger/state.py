@@ -8,6 +8,7 @@ until a result names it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from typing import ClassVar
@@ -100,7 +101,7 @@ class Entered:
 class JobState:
     """The fold. Attributes are for reading; only `apply` changes them."""
 
-    KINDS: ClassVar[tuple[Kind, ...]]
+    KINDS: ClassVar[tuple[str, ...]]
     """The kinds of entries that matter to it; all others may be left out of a fold."""
 
     def __init__(self) -> None:
@@ -259,7 +260,7 @@ class JobState:
         self.closed_at = entry.at
 
 
-_HANDLERS = {
+_HANDLERS: dict[str, Callable[[JobState, Entered], None]] = {
     Kind.JOB: JobState._job,
     Kind.RULES: JobState._rules,
     Kind.OPENED: JobState._opened,

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 import getpass
+import os
 import platform
 import queue
 import random
@@ -22,21 +23,21 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import Enum
+from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
-from drivers.line import run_line
-from drivers.links.open import link_for
-from logger.logbook.keys import OperatorKey
-from logger.logbook.writer import Logbook
-
 from drivers import registry
 from drivers.address import Address
+from drivers.line import run_line
+from drivers.links.open import link_for
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
 from logger.happening import Happening, Ready
 from logger.logbook.entries import Kind
+from logger.logbook.keys import OperatorKey, operator_key
 from logger.logbook.reader import LogbookReader
+from logger.logbook.writer import Logbook
 from logger.reading import Identity
 from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
@@ -59,9 +60,6 @@ STOP_WITHIN_S: Final = 5.0
 
 TAIL_ENTRIES: Final = 5_000
 """How many of the last entries are read to find where each meter's count stood."""
-
-DEFAULT_RATE: Final = 10
-"""Readings a second asked of a meter unless its URL says otherwise (interface, section 2)."""
 
 NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
 """Steps that wait until every meter has said who it is, or failed."""
@@ -119,9 +117,9 @@ class Session:
         addresses: the meters.
         publish: handed every event, in order, after its entry is on disk; runs on the recorder's thread.
         clock: the source of time.
-        key: signs checkpoints; None leaves the log without them.
         end_on_failure: a meter that cannot be reached ends the session (command line) or is only told (app).
         operator: who works; the plan's operator or the user's name where not given.
+        key_for: the operator's signing key, by name; checkpoints are signed with it.
     """
 
     def __init__(
@@ -131,15 +129,15 @@ class Session:
         publish: Publish,
         clock: Clock,
         *,
-        key: OperatorKey | None,
         end_on_failure: bool,
         operator: str = "",
+        key_for: Callable[[str], OperatorKey | None] | None = None,
     ) -> None:
         self._path = path
         self._addresses = tuple(addresses)
         self._publish = publish
         self._clock = clock
-        self._key = key
+        self._key_for = key_for or own_key
         self._end_on_failure = end_on_failure
         self._operator = operator
         self._inbox: queue.Queue[Sequence[Happening] | Mapping[str, Any] | str | _Failed | _Word]
@@ -165,14 +163,16 @@ class Session:
             LogbookDamaged: it is damaged.
         """
         drivers = {a.url: registry.load(a.driver) for a in self._addresses if a.kind != "keyed"}
-        self._logbook = Logbook.open(self._path, self._clock, self._key)
+        with LogbookReader.open(self._path) as reader:
+            self._operator = self._operator or operator_of(reader)
+        self._logbook = Logbook.open(self._path, self._clock, self._key_for(self._operator))
         try:
             with LogbookReader.open(self._path) as reader:
                 state = fold(reader, self._clock)
                 highest = highest_numbers(reader)
             names = {url: f"{driver.name} {registry.version_of(driver.name)}" for url, driver in drivers.items()}
             self._recorder = Recorder(self._logbook, state, self._clock, names)
-            self._recorder.begin(self._opened(state))
+            self._recorder.begin(self._opened())
         except BaseException:
             self._logbook.close()
             raise
@@ -180,12 +180,11 @@ class Session:
         self._lines.start(drivers, lambda serial, boot: highest.get((serial, boot)))
         self._thread.start()
 
-    def _opened(self, state: JobState) -> dict[str, object]:
+    def _opened(self) -> dict[str, object]:
         from logger.version import VERSION
 
-        by_plan = state.plan.operator if state.plan else ""
         return {
-            "operator": self._operator or by_plan or _user_name(),
+            "operator": self._operator,
             "host": platform.node(),
             "version": VERSION,
             "utc_offset_min": self._clock.utc_offset_min(),
@@ -402,17 +401,11 @@ class _Lines:
         await asyncio.gather(*(self._one(address, self._stop) for address in lines))
 
     async def _one(self, address: Address, stop: asyncio.Event) -> None:
-        rate = address.rate or DEFAULT_RATE
-        conversation = self._drivers[address.url].converse(address.url, rate, self._resume)
+        conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
         try:
-            await run_line(
-                conversation,
-                lambda: link_for(address, self._clock),
-                self._clock,
-                self._put,
-                stop,
-                random.Random(),
-            )
+            make_link = partial(link_for, address, self._clock)
+            jitter = random.Random()
+            await run_line(conversation, make_link, self._clock, self._put, stop, line=address.url, jitter=jitter)
         except ZerofirstError as error:
             self._put(_Failed(address.url, error))
         except Exception as error:  # a plug-in's fault must end its line, not every other
@@ -432,8 +425,25 @@ def _keyed_identity(address: Address, clock: Clock) -> Identity:
     )
 
 
-def _user_name() -> str:
+def operator_of(reader: LogbookReader) -> str:
+    """Who works on this job where nobody says otherwise: the plan's operator, else the user's name."""
+    plan = reader.entry(1).data.get("plan") if reader.size else None
+    return (str(plan.get("operator") or "") if isinstance(plan, Mapping) else "") or user_name()
+
+
+def user_name() -> str:
+    """The user's name on this machine."""
     try:
         return getpass.getuser()
     except (OSError, KeyError):
         return "unknown"
+
+
+def own_key(operator: str) -> OperatorKey:
+    """The operator's signing key on this machine, made on first use.
+
+    Raises:
+        InputWrong: if it cannot be read or needs another passphrase (`ZEROFIRST_PASSPHRASE`).
+    """
+    passphrase = os.environ.get("ZEROFIRST_PASSPHRASE", "").encode() or None
+    return operator_key(operator, passphrase)

@@ -6,8 +6,6 @@ from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
-from logger.rules.pack import load_pack
-
 from logger.clock import ManualClock, rfc3339
 from logger.happening import Identified, Read, Ready, Reconnected, Told
 from logger.job.model import Board, Cable, Circuit, Earth, EarthingSystem, EarthKind, JobKind, Plan, Rcd, Supply
@@ -17,6 +15,7 @@ from logger.quantity import Displayed, Function, Relation, Test
 from logger.reading import Flag, Identity, MeterEvent, Range, Reading
 from logger.recorder.core import Recorder
 from logger.recorder.event import MemoryLog
+from logger.rules.pack import load_pack
 from logger.state import JobState
 
 LINE = "tcp:127.0.0.1:4000"

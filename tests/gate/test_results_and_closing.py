@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 from gate_bench import Bench, studio_plan
 
@@ -9,7 +11,7 @@ from logger.quantity import Function
 from logger.reading import Flag
 
 
-def take(bench: Bench, item: str, value: str, **named: object) -> dict[str, object]:
+def take(bench: Bench, item: str, value: str, **named: Any) -> dict[str, object]:
     bench.step("select", item=item, test="insulation", voltage="500")
     bench.read(value, **named)
     return bench.answer("take")

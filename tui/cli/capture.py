@@ -36,7 +36,6 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 def run(arguments: argparse.Namespace) -> int:
     """Record until standard input ends, the logbook is closed, or a signal comes. See `exit_code`."""
-    from logger.logbook.keys import own_key
 
     from drivers import address
     from logger.clock import SystemClock
@@ -48,7 +47,6 @@ def run(arguments: argparse.Namespace) -> int:
         addresses,
         _json_writer if arguments.json else _sentence_writer,
         SystemClock(),
-        key=own_key(),
         end_on_failure=True,
         operator=arguments.operator,
     )

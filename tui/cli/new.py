@@ -26,7 +26,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.cli.output import say
 
     plan = load_plan(arguments.plan)
-    start_logbook(plan, arguments.logbook)
+    start_logbook(plan, arguments.logbook, arguments.operator)
     counted = ", ".join(
         f"{len(items)} {word}{'' if len(items) == 1 else 's'}"
         for items, word in (
@@ -42,24 +42,24 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def start_logbook(plan: Plan, path: Path) -> None:
+def start_logbook(plan: Plan, path: Path, operator: str = "") -> None:
     """Create a logbook that begins with this plan and the rules it names.
 
     Raises:
         LogbookUnusable: if the path exists already or cannot be written.
         InputWrong: if the rule pack is unknown or wrong.
     """
-    from logger.logbook.keys import own_key
-    from logger.logbook.writer import Logbook
-    from logger.rules.pack import load_pack
-
     from logger.clock import SystemClock
     from logger.job.plan import plan_body
     from logger.logbook.entries import Kind
+    from logger.logbook.writer import Logbook
+    from logger.rules.pack import load_pack
+    from tui.wiring import own_key, user_name
 
     pack = load_pack(plan.rules)
     first = [
         (Kind.JOB, {"title": plan.title, "kind": plan.kind, "plan": plan_body(plan)}),
-        (Kind.RULES, {"name": pack.name, "edition": pack.edition, "pack": pack.body}),
+        (Kind.RULES, {"name": pack.id, "edition": pack.edition, "pack": pack.body}),
     ]
-    Logbook.create(path, first, SystemClock(), own_key()).close()
+    key = own_key(operator or plan.operator or user_name())
+    Logbook.create(path, first, SystemClock(), key).close()
