@@ -1,7 +1,7 @@
 """One table of a plan or a rule pack, read key by key, every fault kept: types, ranges, closed lists, unknown keys.
 
-Nothing here knows what a circuit or a limit is, or where files lie. The same reader takes TOML values, where a number is a
-number, and text (CSV cells, a logbook's own JSON, a pack's figures), where its digits stay as they were written.
+Nothing here knows what a circuit or a limit is, or where files lie. The same reader takes TOML values, where a number
+is a number, and text (CSV cells, a logbook's own JSON, a pack's figures), where its digits stay as they were written.
 """
 
 from __future__ import annotations
@@ -206,6 +206,24 @@ class Table:
             f"{key} must be {'yes or no' if self._numbers_as_text else 'true or false'}, not {_named(value)}", key
         )
         return False
+
+    @property
+    def keys(self) -> tuple[str, ...]:
+        """Every key that stands in the table."""
+        return tuple(self._values)
+
+    def texts(self, key: str, *, required: bool = False) -> tuple[str, ...]:
+        """A list of texts, none of them empty; empty where the key is left out."""
+        self._known.append(key)
+        value = self._values.get(key)
+        if value is None:
+            if required:
+                self.fault(f"{key} is missing", key)
+            return ()
+        if not isinstance(value, list) or not all(isinstance(entry, str) and entry for entry in value):
+            self.fault(f'{key} must be a list of texts, such as ["…"]', key)
+            return ()
+        return tuple(value)
 
     def words(self, key: str, words: type[Word]) -> tuple[Word, ...] | None:
         """A list of words of a closed list, each once; None where the key is left out (an empty list is a list)."""

@@ -9,20 +9,21 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Final, TypeVar
 
 from logger import toml_lines
-from logger.errors import InputWrong, PlanWrong
+from logger.errors import FileFaulty, InputWrong, PlanWrong
 from logger.job import plan_csv
 from logger.job.model import Decision, Item, JobKind, Plan
 from logger.job.plan_body import body_of
 from logger.job.plan_checks import check
 from logger.job.plan_items import read_appliance, read_board, read_circuit, read_earth, read_supply
+from logger.rules.pack import is_path, load_pack, pack_names
 from logger.text import harmless
-from logger.toml_table import Faults, Table, nearest, quoted
+from logger.toml_table import Fault, Faults, Table, nearest, quoted
 
 Kind = TypeVar("Kind", bound=Item)
 
@@ -98,7 +99,23 @@ class _Reading:
         self._unknown_tables()
         job.finish()
         check(plan, self._tell)
-        return plan
+        return plan if self.folder is None else self._with_rules(plan, job, self.folder)
+
+    def _with_rules(self, plan: Plan, job: Table, folder: Path) -> Plan:
+        """The plan, its user's own pack named by a whole path; tells of a pack that cannot be used for this job."""
+        if not plan.rules:
+            return plan
+        rules = plan.rules if plan.rules in pack_names() or not is_path(plan.rules) else str(folder / plan.rules)
+        try:
+            pack = load_pack(rules)
+        except FileFaulty as wrong:
+            self.faults.found.extend(Fault(harmless(Path(rules).name), 0, fault) for fault in wrong.faults)
+        except InputWrong as wrong:
+            job.fault(str(wrong), "rules")
+        else:
+            if pack.kind is not plan.kind:
+                job.fault(f"the rule pack {quoted(plan.rules)} is for {pack.kind}, and kind is {plan.kind}", "rules")
+        return replace(plan, rules=rules)
 
     def _single(self, name: str, *, required: bool = False) -> Table:
         value = self.values.get(name, {})
