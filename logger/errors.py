@@ -4,6 +4,7 @@
     ├── InputWrong          (2)    the call or an input file is wrong; nothing was written
     │   ├── PlanWrong              a plan with all its faults
     │   ├── RulesWrong             a rule pack with all its faults
+    │   ├── SiteWrong              a simulated site with all its faults
     │   ├── AddressWrong           an instrument URL that cannot be read
     │   ├── UnitUnknown            a unit that is not in the closed list, or of another dimension
     │   ├── LogbookUnusable        no logbook, one that exists already, is closed, or is held by another
@@ -83,6 +84,12 @@ class RulesWrong(FileFaulty):
     """A rule pack is refused whole."""
 
     what = "rule pack"
+
+
+class SiteWrong(FileFaulty):
+    """A simulated site is refused whole."""
+
+    what = "site"
 
 
 class AddressWrong(InputWrong):
