@@ -50,21 +50,22 @@ def for_writing(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def for_reading(path: Path) -> sqlite3.Connection:
-    """To read without changing a byte or leaving a file behind.
+def for_reading(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """To read without changing a byte or leaving a file behind; and whether it reads beside a writer, through the
+    writer's log.
 
-    While somebody writes, through the log that the writer keeps; else the file as it lies there, or, when a log was
-    left behind by a crash, file and log together with the log's index in memory.
+    Else the file is read as it lies there, or, when a log was left behind by a crash, file and log together with the
+    log's index in memory.
     """
     if is_held(path):
-        return connect(_uri(path, "mode=ro"))
+        return connect(_uri(path, "mode=ro")), True
     wal = beside(path, "-wal")
     if not wal.exists() or wal.stat().st_size == 0:
-        return connect(_uri(path, "mode=ro&immutable=1"))
+        return connect(_uri(path, "mode=ro&immutable=1")), False
     system = "win32-none" if sys.platform == "win32" else "unix-none"
     connection = connect(_uri(path, f"mode=ro&vfs={system}"))
     connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-    return connection
+    return connection, False
 
 
 def _uri(path: Path, options: str) -> str:

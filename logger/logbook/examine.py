@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import LogbookDamaged, LogbookUnusable
+from logger.logbook import handles
 from logger.logbook.files import beside
 from logger.logbook.schema import APPLICATION_ID
 
@@ -36,6 +37,8 @@ def examine(path: Path) -> None:
             raise LogbookUnusable(f"{path} is a folder, not a logbook", "name the file")
         if not stat.S_ISREG(status.st_mode):
             raise LogbookUnusable(f"{path} is not a file", "name a logbook")
+        if handles.is_written_here((status.st_dev, status.st_ino)):
+            return  # it was looked at when its writer opened it
         with path.open("rb") as file:
             start = file.read(TRACE_BYTES_AT_MOST)
     except FileNotFoundError as error:

@@ -10,9 +10,9 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from logger.errors import InputWrong, LogbookDamaged
-from logger.logbook import connect
+from logger.logbook import connect, handles
 from logger.logbook.entries import BULK_KINDS, KNOWN_KINDS, Entry
-from logger.logbook.examine import examine
+from logger.logbook.examine import AUDIT, examine
 from logger.logbook.faults import reading_failed
 from logger.logbook.schema import NOT_BULK
 
@@ -25,9 +25,11 @@ _COLUMNS: Final = "number, at, kind, body, leaf"
 class LogbookReader:
     """A logbook open for reading. Use as a context manager, or call `close`."""
 
-    def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
+    def __init__(self, path: Path, connection: sqlite3.Connection, beside_writer: bool = True) -> None:
+        """Use `open`. `beside_writer`: SQLite itself keeps reading and writing apart on this connection."""
         self.path = path
         self.connection = connection
+        self._beside_writer = beside_writer
         self._stamp = _stamp(path)
 
     @classmethod
@@ -41,20 +43,37 @@ class LogbookReader:
         path = Path(path)
         examine(path)
         try:
-            connection = connect.for_reading(path)
+            reader = cls(path, *connect.for_reading(path))
         except sqlite3.Error as error:
             raise reading_failed(path, error) from error
-        reader = cls(path, connection)
         try:
-            connection.execute(f"SELECT {_COLUMNS} FROM entries LIMIT 1").fetchone()
-        except sqlite3.Error as error:
-            connection.close()
-            raise reading_failed(path, error) from error
+            reader._look()
+        except BaseException:
+            reader.close()
+            raise
         return reader
+
+    def _look(self) -> None:
+        try:
+            kind = self._kind_of_entries()
+        except sqlite3.DatabaseError:
+            # Tolerates a schema of which a part cannot be read; `entries` may still be whole. This connection cannot
+            # write.
+            self._one("PRAGMA writable_schema = ON")
+            kind = self._one("SELECT type FROM sqlite_schema WHERE name = 'entries'")
+        if kind != ("table",):
+            raise LogbookDamaged(f"{self.path} is a logbook whose table of entries is gone", AUDIT)
+        self._one(f"SELECT {_COLUMNS} FROM entries LIMIT 1")
+
+    def _kind_of_entries(self) -> Any:
+        return self.connection.execute("SELECT type FROM sqlite_schema WHERE name = 'entries'").fetchone()
 
     def close(self) -> None:
         """Let go of the file. Harmless when called again."""
-        self.connection.close()
+        if self._beside_writer:
+            self.connection.close()
+        else:
+            handles.close_harmlessly(self._stamp[0], self.connection.close)
 
     def __enter__(self) -> Self:
         return self
@@ -125,7 +144,7 @@ class LogbookReader:
     @property
     def disturbed(self) -> bool:
         """Whether the file changed under a reader who took it as it lay: then what was read must be read again."""
-        return _stamp(self.path) != self._stamp
+        return not self._beside_writer and _stamp(self.path) != self._stamp
 
     def _one(self, query: str, values: tuple[Any, ...] = ()) -> Any:
         try:
@@ -163,6 +182,6 @@ def _entry(row: tuple[Any, ...]) -> Entry:
     return Entry(number, at, KNOWN_KINDS.get(kind, kind), body, leaf)
 
 
-def _stamp(path: Path) -> tuple[int, int, int]:
+def _stamp(path: Path) -> tuple[handles.Identity, int, int]:
     status = path.stat()
-    return status.st_ino, status.st_size, status.st_mtime_ns
+    return (status.st_dev, status.st_ino), status.st_size, status.st_mtime_ns

@@ -47,12 +47,11 @@ def compare(path: Path, connection: sqlite3.Connection, confirmed: int, on_disk:
 
 
 def fold(connection: sqlite3.Connection) -> None:
-    """Fold the write-ahead log into the file and close. What cannot be folded stays in the log, as durable there."""
+    """Fold the write-ahead log into the file. What cannot be folded stays in the log, as durable there."""
     try:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
     except sqlite3.Error:
         pass
-    shut(connection)
 
 
 def shut(connection: sqlite3.Connection) -> None:

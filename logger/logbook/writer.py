@@ -17,7 +17,7 @@ from typing import Final, Self
 
 from logger.clock import NS_PER_S, Clock, rfc3339
 from logger.errors import LogbookUnusable, StorageFailed
-from logger.logbook import connect, creation, files, opening, recovery
+from logger.logbook import connect, creation, files, handles, opening, recovery
 from logger.logbook.entries import Kind, body_text
 from logger.logbook.examine import examine
 from logger.logbook.faults import reading_failed, storage_failed
@@ -49,10 +49,12 @@ class Logbook:
         self._key = key
         self._lock = lock
         self._connection = connect.for_writing(path)
+        self._inode = files.identity(path)
+        handles.begin_writing(self._inode)
         try:
             state = opening.load(path, self._connection)
         except BaseException:
-            recovery.shut(self._connection)
+            self._let_go()
             raise
         self.id = state.id
         self._tail: Tail = Tail(state.tree)
@@ -61,7 +63,6 @@ class Logbook:
         self._checkpoint_number = state.checkpoint_number
         self._checkpoint_ns = clock.mono_ns()
         self._committed = self._tail.size
-        self._inode = files.identity(path)
         self._failure: StorageFailed | None = None
         self._fault_told = False
         self._closed = False
@@ -325,7 +326,12 @@ class Logbook:
                 self.commit()
             finally:
                 recovery.fold(self._connection)
+                self._let_go()
                 self._lock.release()
+
+    def _let_go(self) -> None:
+        recovery.shut(self._connection)
+        handles.end_writing(self._inode)
 
     def __enter__(self) -> Self:
         return self
