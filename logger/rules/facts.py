@@ -81,6 +81,16 @@ NAMES: Final = {
 """How a person calls a fact that is missing."""
 
 
+def kind_of(item: Item) -> str:
+    """Which of `ITEM_KINDS` an item is."""
+    if isinstance(item, Appliance):
+        name = str(item.appliance_class)
+        return name if name in ITEM_KINDS else f"class-{name}"
+    if isinstance(item, Earth):
+        return str(item.kind)
+    return "circuit" if isinstance(item, Circuit) else "board"
+
+
 def facts_of(item: Item, plan: Plan, voltage: str | None = None, setting: Mapping[str, str] | None = None) -> Facts:
     """The facts about `item` in `plan`, tested at `voltage` volts with the RCD `setting` (`multiple`, `phase`)."""
     test_v = Decimal(voltage) if voltage else None
@@ -138,10 +148,10 @@ def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: 
 
 
 def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decimal) -> Facts:
-    kind = str(appliance.appliance_class)
+    kind = kind_of(appliance)
     return Facts(
-        kind if kind in ITEM_KINDS else f"class-{kind}",
-        earthed=kind in {"I", "cord-set"},
+        kind,
+        earthed=kind in {"class-I", "cord-set", "portable-rcd"},
         sensitive=appliance.electronics,
         heating=appliance.heating_w > 0,
         heating_w=appliance.heating_w,

@@ -105,19 +105,25 @@ def _cautions(table: Table) -> dict[Test, str]:
     return {Test(key): table.text(key) for key in _test_keys(table)}
 
 
-def _betweens(table: Table) -> dict[Test, tuple[str, ...]]:
-    return {Test(key): table.texts(key) for key in _test_keys(table)}
+def _betweens(table: Table) -> dict[tuple[str, Test], tuple[str, ...]]:
+    """By kind of item (empty for all) and test."""
+    found = {("", Test(key)): table.texts(key) for key in _test_keys(table, besides=ITEM_KINDS)}
+    for kind in ITEM_KINDS:
+        inner = table.table(kind)
+        if inner is not None:
+            found.update({(kind, Test(key)): inner.texts(key) for key in _test_keys(inner)})
+    return found
 
 
 def _operating(table: Table) -> dict[Test, Decimal]:
     return {Test(key): table.number(key, _PERCENT) or Decimal(0) for key in _test_keys(table)}
 
 
-def _test_keys(table: Table) -> list[str]:
-    """The keys of a table whose keys are tests; tells of those that are none."""
+def _test_keys(table: Table, besides: tuple[str, ...] = ()) -> list[str]:
+    """The keys of a table whose keys are tests; tells of those that are none, nor one of `besides`."""
     known = [str(test) for test in Test]
     for key in table.keys:
-        if key not in known:
+        if key not in known and key not in besides:
             table.fault(f"no test is called {quoted(key)}{nearest(key, known)}", key)
     return [key for key in table.keys if key in known]
 

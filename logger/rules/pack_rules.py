@@ -16,7 +16,7 @@ from logger.job.model import Item, JobKind, Plan
 from logger.proof import Bands
 from logger.quantity import Test
 from logger.rules.conditions import Condition
-from logger.rules.facts import NAMES, Facts, facts_of
+from logger.rules.facts import NAMES, Facts, facts_of, kind_of
 from logger.rules.formulas import FORMULAS
 from logger.rules.limit import Confidence, Edge, Limit, Side, edge
 
@@ -111,7 +111,7 @@ class Pack:
     notice: str
     bands: Bands
     cautions: Mapping[Test, str]
-    betweens: Mapping[Test, tuple[str, ...]]
+    betweens: Mapping[tuple[str, Test], tuple[str, ...]]
     operating: Mapping[Test, Decimal]
     tests: tuple[TestRule, ...]
     voltages: tuple[VoltageRule, ...]
@@ -149,9 +149,9 @@ class Pack:
         """The conductors that `test` is usually taken between; empty where it is taken between none."""
         return next(iter(self.betweens_for(test, item)), "")
 
-    def betweens_for(self, test: Test, _item: Item) -> tuple[str, ...]:
+    def betweens_for(self, test: Test, item: Item) -> tuple[str, ...]:
         """Every pair of conductors that `test` is taken between, the usual one first."""
-        return self.betweens.get(test, ())
+        return self.betweens.get((kind_of(item), test)) or self.betweens.get(("", test), ())
 
     def limit_for(
         self,

@@ -91,12 +91,14 @@ def judge(
     if lead_ohm:
         number = max(number - lead_ohm, Decimal(0))
         note = f", less {lead_ohm} Ohm of leads"
-    if _in_doubt(number, value.relation, limit):
-        return _recorded(limit, "check your edition: its wording decides between two figures here")
+    if limit.doubt is not None and _in_doubt(number, value.relation, limit.edges[0], limit.doubt):
+        between = f"{limit.edges[0].text} or {limit.doubt.text} {limit.unit}"
+        return _recorded(limit, f"the limit may be {between} here: {limit.sentence}")
+    edges = limit.edges if limit.doubt is None else (_deciding(number, limit.edges[0], limit.doubt),)
     if value.relation is not Relation.EQUAL:
-        return _worst([_inequality(number, value.relation, edge, limit, note) for edge in limit.edges])
+        return _worst([_inequality(number, value.relation, edge, limit, note) for edge in edges])
     spread = standard_uncertainty(half_width(value, meter_range, limit.operating_percent))
-    return _worst([_measured(number, edge, limit, spread, decision, note) for edge in limit.edges])
+    return _worst([_measured(number, edge, limit, spread, decision, note) for edge in edges])
 
 
 def _recorded(limit: Limit, why: str) -> Judgement:
@@ -110,12 +112,20 @@ def _worst(judgements: list[Judgement]) -> Judgement:
     return max(judgements, key=lambda j: (_WORSE[j.verdict], -abs(Decimal(j.margin or "Infinity"))))
 
 
-def _in_doubt(number: Decimal, relation: Relation, limit: Limit) -> bool:
+def _in_doubt(number: Decimal, relation: Relation, edge: Edge, doubt: Edge) -> bool:
     """Whether the two readings of a disputed rule would judge this value differently."""
-    if limit.doubt is None or relation is not Relation.EQUAL:
-        return False
-    low, high = sorted((limit.edges[0].number, limit.doubt.number))
-    return low <= number < high if limit.edges[0].side is Side.MIN else low < number <= high
+    low, high = sorted((edge.number, doubt.number))
+    if relation is Relation.ABOVE:
+        return low <= number < high
+    if relation is Relation.BELOW:
+        return low < number <= high
+    return low <= number < high if edge.side is Side.MIN else low < number <= high
+
+
+def _deciding(number: Decimal, edge: Edge, doubt: Edge) -> Edge:
+    """Of the two readings of a disputed rule the one that both agree by: the stricter to meet, the looser to fail."""
+    good = number >= edge.number if edge.side is Side.MIN else number <= edge.number
+    return edge if good else doubt
 
 
 def _must_not_trip(value: Displayed, limit: Limit) -> Judgement:
