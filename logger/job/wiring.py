@@ -86,7 +86,8 @@ def first_run_outside(path: tuple[Device, ...]) -> int:
 
 
 def _names(plan: Plan) -> Iterator[WiringFault]:
-    for item in (*plan.boards, *plan.circuits, *plan.earths):
+    items: tuple[Item, ...] = (*plan.boards, *plan.circuits, *plan.earths)
+    for item in items:
         if "/" in item.id:
             yield WiringFault(item, "id", "an id cannot hold a slash, since runs are named ITEM/CONDUCTOR/number")
         for key, device_id in _device_ids(item):
