@@ -46,7 +46,8 @@ class Identified(Happening):
 
 @dataclass(frozen=True, slots=True)
 class Ready(Happening):
-    """Identity known, functions known or given up on: the stream may start. Once per line and boot."""
+    """Identity known, functions known or given up on: the stream may start. Once per line and boot; told again only if
+    the ranges that the meter announces change later."""
 
     identity: Identity
     ranges: tuple[Range, ...]
