@@ -138,8 +138,7 @@ class MemoryLink:
 
     def cut(self, failure: InstrumentFailed) -> None:
         """What is still on its way is lost; `receive` raises `failure` after what has arrived."""
-        now_ns = self._clock.mono_ns()
-        self._arriving = deque(piece for piece in self._arriving if piece[0] <= now_ns)
+        self._lose_what_is_on_its_way()
         self._end = self._end or failure
         self._news.set()
 
@@ -160,6 +159,11 @@ class MemoryLink:
         self._arriving.append((due_ns, delivery.data))
         self._news.set()
 
+    def _lose_what_is_on_its_way(self) -> None:
+        now_ns = self._clock.mono_ns()
+        self._arriving = deque(piece for piece in self._arriving if piece[0] <= now_ns)
+        self._unread_bytes = sum(len(data) for _, data in self._arriving)
+
     async def _change(self) -> None:
         """Return when something new came, or when what is on its way has arrived."""
         if not self._arriving:
@@ -177,8 +181,7 @@ class MemoryLink:
 class _MeterEnd(MemoryLink):
     def unplugged(self) -> None:
         self.peer = None
-        self._arriving.clear()
-        self._unread_bytes = 0
+        self._lose_what_is_on_its_way()
 
 
 class MemoryLine:

@@ -156,7 +156,8 @@ class SerialLink:
             if waiting:
                 data += port.read(min(waiting, READ_AT_MOST_BYTES))
         finally:
-            self._inbox.put(Chunk(data, self._clock.mono_ns()), self._stop)
+            if not self._inbox.put(Chunk(data, self._clock.mono_ns()), self._stop):
+                self._stop.set()  # nobody is left to take it
 
     def _write_queued(self, port: serial.Serial) -> None:
         assert self._loop is not None
