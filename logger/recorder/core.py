@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import Any, Final
+from typing import Any
 
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.happening import Happening
@@ -19,11 +19,9 @@ from logger.recorder.book import Book
 from logger.recorder.checks import Check, Checks
 from logger.recorder.event import Event, Log, Refusal
 from logger.recorder.intake import Candidate, Intake
+from logger.recorder.limits import STEP_BYTES_AT_MOST
 from logger.recorder.steps import Steps
 from logger.state import JobState
-
-STEP_BYTES_AT_MOST: Final = 16_384
-"""Longest step taken, bytes of UTF-8: far above any real one, far below what would hurt."""
 
 
 class Recorder:

@@ -1,17 +1,15 @@
-"""The fields of a step, read one by one: each comes back as what it should be, or the step is refused with the way out."""
+"""The fields of a step, read one by one: each comes back as it should be, or the step is refused with the way out."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any, Final
+from typing import Any
 
 from logger.errors import UnitUnknown
 from logger.quantity import UNITS, Displayed, Relation, is_decimal
 from logger.recorder.event import Refusal
-
-TEXT_AT_MOST: Final = 2000
-"""Longest text an operator may give with a step, characters: a page of notes."""
+from logger.recorder.limits import TEXT_AT_MOST
 
 
 def text_of(step: Mapping[str, Any], name: str, *, required: bool = True) -> str:

@@ -112,8 +112,13 @@ class Intake:
     @staticmethod
     def _source(line: Line, first: int, last: int) -> list[int]:
         """The raw entries that hold bytes `first` to `last` of the line: the first and the last of them."""
-        holding = [entry for entry, start, end in line.raw if start < last and end > first]
-        return [holding[0], holding[-1]] if holding else []
+        newest = oldest = 0
+        for entry, start, end in reversed(line.raw):  # nearly always the newest alone
+            if start < last and end > first:
+                newest, oldest = newest or entry, entry
+            if start <= first:
+                break
+        return [oldest, newest] if newest else []
 
     def _identified(self, line: Line, happening: Identified) -> None:
         identity = happening.identity

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import os
 import signal
 import sys
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
+
+from logger.recorder.limits import STEP_BYTES_AT_MOST
 
 if TYPE_CHECKING:
     from logger.recorder.event import Event
@@ -61,7 +64,10 @@ def run(arguments: argparse.Namespace) -> int:
     return exit_code(outcome, session.state)
 
 
-WAIT_SLICE_S = 0.2
+READ_BYTES: Final = 65_536
+"""Most bytes taken from standard input at once."""
+
+WAIT_SLICE_S: Final = 0.2
 """How often the main thread wakes so that a signal is acted on, seconds."""
 
 
@@ -74,11 +80,27 @@ def _wait(session: Session) -> Outcome:
 
 def _feed(session: Session) -> None:
     """Hand over standard input, line by line, and say when it ends."""
-    for line in sys.stdin.buffer:
+    for line in _lines_of(sys.stdin.fileno()):
         text = line.decode("utf-8", "replace").strip()
         if text:
             session.submit(text)
     session.finish()
+
+
+def _lines_of(descriptor: int) -> Iterator[bytes]:
+    """Lines as they come, the last one without its end too.
+
+    Reads the descriptor itself: a thread that waits in a buffered stream aborts the interpreter when it shuts down.
+    """
+    pending = b""
+    while data := os.read(descriptor, READ_BYTES):
+        *lines, pending = (pending + data).split(b"\n")
+        yield from lines
+        if len(pending) > STEP_BYTES_AT_MOST:
+            yield pending  # too long for a step: it is refused as such, and what follows it as well
+            pending = b""
+    if pending:
+        yield pending
 
 
 def _json_writer(events: Sequence[Event]) -> None:
