@@ -6,10 +6,11 @@ One word per thing, the same on screen, in sentences and in the documents. Every
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from logger.clock import from_rfc3339
+from logger.proof import Point, Proof
 from logger.quantity import UNITS, Relation
 from logger.screening import Reason
 from logger.text import harmless
@@ -185,3 +186,83 @@ def sentence(name: str, fields: Mapping[str, Any]) -> str:
     """An event as a sentence (a refused close has a line more for each thing unfinished)."""
     say = _SENTENCES.get(name)
     return say(fields) if say else harmless(f"{name}: {dict(fields)}")
+
+
+CONDUCTOR_WORDS: Final = {
+    "L": "line",
+    "L1": "line 1",
+    "L2": "line 2",
+    "L3": "line 3",
+    "N": "neutral",
+    "PE": "earth",
+    "BODY": "body",
+}
+
+MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+DAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+
+
+def test_words(test: object) -> str:
+    """`earth continuity`."""
+    return harmless(str(test), 24).replace("-", " ")
+
+
+def between_words(between: object) -> str:
+    """`line+neutral to earth`; one conductor alone is measured from end to end."""
+    sides = [
+        "+".join(CONDUCTOR_WORDS.get(name, harmless(name, 12)) for name in side.split("+"))
+        for side in str(between).split("/")
+    ]
+    return " to ".join(sides) if len(sides) > 1 else f"{sides[0]}, end to end" if sides[0] else ""
+
+
+def setting_words(setting: Mapping[str, Any]) -> str:
+    """`5 times 30 mA, 180°`, from the setting of an RCD test; empty where there is none."""
+    rated, multiple, phase = (setting.get(name) for name in ("rated", "multiple", "phase"))
+    times = f"{harmless(str(multiple), 8)} times " if multiple is not None else ""
+    parts = [f"{times}{harmless(str(rated), 8)} mA" if rated is not None else times.strip()]
+    parts.append(f"{harmless(str(phase), 8)}°" if phase is not None else "")
+    return ", ".join(part for part in parts if part)
+
+
+def date_words(iso_date: str) -> str:
+    """`14 Mar 2027`; a date that cannot be read stays as the meter gave it."""
+    try:
+        day = date.fromisoformat(iso_date)
+    except ValueError:
+        return harmless(iso_date, 16)
+    return f"{day.day} {MONTHS[day.month - 1]} {day.year}"
+
+
+def day_and_time(moment: datetime) -> str:
+    """`Tue 24 Nov  09:21`."""
+    return f"{DAYS[moment.weekday()]} {moment.day} {MONTHS[moment.month - 1]}  {moment:%H:%M}"
+
+
+def proof_words(proof: Proof, at: str, *, voltage: str | None) -> str:
+    """A proof in words (interface, section 5): `unproven: part the leads`, `proven 09:14, 500 V` …
+
+    Args:
+        at: local time, hours and minutes, of the check that it counts from; used where it is proven.
+    """
+    if proof.is_whole:
+        return f"proven {at}{',' if voltage else ''}{volts(voltage)}"
+    if not proof.points:
+        return f"lapsed: {harmless(proof.lapsed, 40)}" if proof.lapsed else "unproven: part the leads"
+    missing = "part the leads" if Point.ZERO in proof.points else "short the leads"
+    return f"half proven: {missing}"
+
+
+def on_function(function: object, voltage: str | None) -> str:
+    """What a meter is set to: `insulation, 500 V`; `continuity`."""
+    return f"{test_words(function)}{',' if voltage else ''}{volts(voltage)}"
+
+
+def not_counting(reason: str, function: object, voltage: str | None) -> str:
+    """Why a reading does not count, naming what it is not proven for: `the meter is not proven on 500 V`."""
+    on = f"{harmless(voltage, 12)} V" if voltage else test_words(function)
+    if reason == Reason.NOT_PROVEN:
+        return f"the meter is not proven on {on}"
+    if reason == Reason.PROOF_LAPSED:
+        return f"the meter's proof on {on} has lapsed"
+    return REASON_WORDS.get(reason, harmless(reason))
