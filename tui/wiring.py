@@ -200,6 +200,11 @@ class Session:
         """The recorder; hold `lock` while reading from it on another thread."""
         return self._recorder
 
+    @property
+    def failures(self) -> tuple[ZerofirstError, ...]:
+        """Lines that could not be reached, or broke down for good, in that order. Thread-safe."""
+        return tuple(self._outcome.failures)
+
     def submit(self, step: Mapping[str, Any] | str) -> None:
         """Queue a step (or a line that should be one). Thread-safe; answered by an event."""
         self._inbox.put(step)

@@ -5,21 +5,27 @@ from __future__ import annotations
 from typing import Any
 
 from logger.bodies import Selection
-from logger.job.model import Decision
+from logger.job.model import Decision, Plan
 from logger.recorder.book import Book
 from logger.recorder.intake import Candidate, setting_of
-from logger.rules.verdict import Verdict, judge
+from logger.rules.pack import Pack
+from logger.rules.verdict import Judgement, Verdict, judge
 from logger.screening import ranges_for
+
+
+def judgement_on(pack: Pack, plan: Plan, selection: Selection, candidate: Candidate) -> Judgement:
+    """What this reading would come to under this selection: the screen shows it before anybody takes it."""
+    item = plan.item(selection.item)
+    assert item is not None
+    limit = pack.limit_for(selection.test, item, plan, selection.voltage)
+    possible = ranges_for(candidate.reading, candidate.ranges)
+    return judge(candidate.reading.value, limit, possible[0] if len(possible) == 1 else None, plan.decision)
 
 
 def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[str, Any]:
     """The result of the selected test from the reading that was taken, judged by the pack in force."""
     plan, reading = book.plan, candidate.reading
-    item = plan.item(selection.item)
-    assert item is not None
-    limit = book.pack.limit_for(selection.test, item, plan, selection.voltage)
-    possible = ranges_for(reading, candidate.ranges)
-    judgement = judge(reading.value, limit, possible[0] if len(possible) == 1 else None, plan.decision)
+    judgement = judgement_on(book.pack, plan, selection, candidate)
     body: dict[str, Any] = {
         "item": selection.item,
         "test": selection.test,
