@@ -62,7 +62,7 @@ def terminal() -> Iterator[Terminal]:
 
 
 def run(story: Callable[[], Coroutine[Any, Any, None]]) -> None:
-    with blockbuster_ctx():
+    with blockbuster_ctx("drivers"):
         asyncio.run(story())
 
 
@@ -362,7 +362,7 @@ def test_opening_and_closing_leaves_nothing_behind(terminal: Terminal) -> None:
         assert open_descriptors() == descriptors
         assert threading.active_count() == threads
 
-    asyncio.run(story())  # the test itself looks into /proc
+    run(story)
 
 
 def test_a_link_that_was_never_opened_can_be_closed() -> None:
