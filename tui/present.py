@@ -138,7 +138,8 @@ def _refused(f: Mapping[str, Any]) -> str:
 
 def unfinished_line(each: Mapping[str, Any]) -> str:
     """One thing that keeps a job from being closed, in words."""
-    what = f"{each['item']} {each['test']}" if "item" in each else str(each.get("what", ""))
+    between = f" {each['between']}" if each.get("between") else ""
+    what = f"{each['item']} {each['test']}{between}" if "item" in each else str(each.get("what", ""))
     return f"{harmless(what)} {harmless(str(each['why']))}"
 
 

@@ -86,23 +86,24 @@ def unfinished(state: JobState) -> list[dict[str, object]]:
     found: list[dict[str, object]] = []
     for work in work_list(state):
         if work.required and work.outcome is Outcome.TO_DO:
-            found.append(_line(work.item, work.test, None, "has neither a result nor a reason for having none"))
+            found.append(_line(work.item, work.test, "has neither a result nor a reason for having none"))
     for result in sorted(state.current.values(), key=lambda each: each.entry):
         if (result.item, result.test) in state.skips and result.in_doubt is not None:
             continue
         if result.in_doubt is not None:
             why = f"is in doubt since the check of entry {result.in_doubt} failed: take it again"
-            found.append(_line(result.item, result.test, result.entry, why))
+            found.append(_line(result.item, result.test, why, result))
         elif not result.is_bracketed:
-            found.append(_line(result.item, result.test, result.entry, _bracket_words(result)))
+            found.append(_line(result.item, result.test, _bracket_words(result), result))
     for alteration in state.alterations.values():
         why = f"is {alteration.to} since {alteration.at} and not restored"
         found.append({"what": alteration.what, "to": alteration.to, "entry": alteration.entry, "why": why})
     return found
 
 
-def _line(item: str, test: Test, entry: int | None, why: str) -> dict[str, object]:
-    return {"item": item, "test": test, "entry": entry, "why": why}
+def _line(item: str, test: Test, why: str, result: ResultState | None = None) -> dict[str, object]:
+    between = result.body.get("between") if result else None
+    return {"item": item, "test": test, "between": between, "entry": result.entry if result else None, "why": why}
 
 
 def _bracket_words(result: ResultState) -> str:
