@@ -10,8 +10,12 @@ import base64
 import binascii
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import sha256
-from typing import Final
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 ED25519: Final = b"\x01"
 """C2SP's signature type byte for Ed25519."""
@@ -25,6 +29,9 @@ NOTE_BYTES_AT_MOST: Final = 64 * 1024
 
 SIGNATURES_AT_MOST: Final = 100
 """C2SP lets verifiers stop there."""
+
+KEYS_LOADED_AT_MOST: Final = 64
+"""Public keys kept ready: a logbook has one or two."""
 
 _MARK: Final = "— "
 
@@ -85,13 +92,19 @@ class VerifierKey:
 
     def _verifies(self, message: bytes, signature: bytes) -> bool:
         from cryptography.exceptions import InvalidSignature
-        from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
         try:
-            Ed25519PublicKey.from_public_bytes(self.public).verify(signature, message)
+            _loaded(self.public).verify(signature, message)
         except (InvalidSignature, ValueError):
             return False
         return True
+
+
+@lru_cache(maxsize=KEYS_LOADED_AT_MOST)
+def _loaded(public: bytes) -> Ed25519PublicKey:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    return Ed25519PublicKey.from_public_bytes(public)
 
 
 def key_hash(name: str, public: bytes) -> bytes:

@@ -29,7 +29,7 @@ class LogbookReader:
         """Use `open`. `beside_writer`: SQLite itself keeps reading and writing apart on this connection."""
         self.path = path
         self.connection = connection
-        self._beside_writer = beside_writer
+        self.beside_writer = beside_writer
         self._stamp = _stamp(path)
 
     @classmethod
@@ -70,7 +70,7 @@ class LogbookReader:
 
     def close(self) -> None:
         """Let go of the file. Harmless when called again."""
-        if self._beside_writer:
+        if self.beside_writer:
             self.connection.close()
         else:
             handles.close_harmlessly(self._stamp[0], self.connection.close)
@@ -144,7 +144,7 @@ class LogbookReader:
     @property
     def disturbed(self) -> bool:
         """Whether the file changed under a reader who took it as it lay: then what was read must be read again."""
-        return not self._beside_writer and _stamp(self.path) != self._stamp
+        return not self.beside_writer and _stamp(self.path) != self._stamp
 
     def _one(self, query: str, values: tuple[Any, ...] = ()) -> Any:
         try:

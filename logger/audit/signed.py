@@ -1,0 +1,151 @@
+"""The keys that sign in a logbook, and each checkpoint's signature. Whether its head fits is `tree`'s question."""
+
+from __future__ import annotations
+
+import json
+from collections import deque
+from concurrent.futures import Executor, Future
+from dataclasses import dataclass, replace
+from typing import Any, Final
+
+from logger.audit.report import CheckpointSeen, Faults, KeySeen, Wrong
+from logger.audit.windows import Row
+from logger.logbook.note import NoteWrong, VerifierKey, parse_note, parse_vkey
+from logger.logbook.seal import Checkpoint, SignedCheckpoint, key_change_text, parse_checkpoint
+
+SIGNATURES_PENDING_AT_MOST: Final = 2000
+"""Signatures handed to another core before their answers are waited for."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Pending:
+    """A signature being verified: of which checkpoint, and how many entries agreed with a signed head before it."""
+
+    index: int
+    good: int
+    verdict: Future[bool]
+
+
+class SignatureCheck:
+    """Follows the keys and checkpoints of one logbook."""
+
+    def __init__(self, logbook: str, pinned: tuple[VerifierKey, ...], faults: Faults, pool: Executor) -> None:
+        self._logbook = logbook
+        self._faults = faults
+        self._pool = pool
+        self._only_trusted = bool(pinned)
+        self._trusted = set(pinned)
+        self._known = {(key.name, key.key_hash): key for key in pinned}
+        self._introduced: list[VerifierKey] = []
+        self._pending: deque[_Pending] = deque()
+        self.keys: list[KeySeen] = []
+        self.checkpoints: list[CheckpointSeen] = []
+
+    def operator(self, row: Row) -> None:
+        """An `operator` entry: a key that signs from here on, perhaps vouched for by an earlier one."""
+        body = self._body(row)
+        if "vkey" not in body:
+            return
+        try:
+            key = parse_vkey(str(body["vkey"]))
+        except NoteWrong as error:
+            self._faults.add(Wrong.KEY, f"The key in entry {row[0]} cannot be read: {error}.", row[0])
+            return
+        if key in self._introduced:
+            return
+        vouched = not self._introduced or self._is_vouched(row[0], key, body.get("change"))
+        self._introduced.append(key)
+        self._known[key.name, key.key_hash] = key
+        self.keys.append(KeySeen(row[0], key.text, key.fingerprint, vouched))
+
+    def _is_vouched(self, entry: int, key: VerifierKey, change: object) -> bool:
+        if change is None:
+            return False
+        try:
+            note = parse_note(str(change))
+        except NoteWrong as error:
+            self._faults.add(Wrong.KEY, f"The change of key in entry {entry} cannot be read: {error}.", entry)
+            return False
+        for old in self._introduced:
+            right_text = note.text == key_change_text(self._logbook, old.text, key.text)
+            if right_text and old.signed(note) and key.signed(note):
+                if old in self._trusted:
+                    self._trusted.add(key)
+                return True
+        self._faults.add(Wrong.KEY, f"The change of key in entry {entry} is not signed by both keys.", entry)
+        return False
+
+    def checkpoint(self, row: Row, good: int) -> Checkpoint | None:
+        """A checkpoint or seal: hand its signature over and return what it says; None where it counts for nothing.
+
+        Args:
+            row: the entry.
+            good: how many entries agree with an earlier signed head.
+        """
+        try:
+            signed = parse_checkpoint(str(self._body(row).get("note")))
+        except NoteWrong as error:
+            sentence = f"The checkpoint in entry {row[0]} cannot be read: {error}."
+            self._faults.add(Wrong.CHECKPOINT, sentence, good + 1, row[0])
+            return None
+        said, key = signed.checkpoint, self._signer(signed)
+        at = row[1].decode("utf-8", "replace")
+        fingerprint = key.fingerprint if key else ""
+        self.checkpoints.append(CheckpointSeen(row[0], said.size, at, said.short_code, fingerprint, holds=False))
+        if key is None:
+            asked = "that was asked for" if self._only_trusted else "that the logbook introduced before it"
+            sentence = f"The checkpoint in entry {row[0]} is not signed by a key {asked}."
+            self._faults.add(Wrong.KEY, sentence, good + 1, row[0])
+            return None
+        verdict = self._pool.submit(key.signed, signed.note)
+        self._pending.append(_Pending(len(self.checkpoints) - 1, good, verdict))
+        if len(self._pending) > SIGNATURES_PENDING_AT_MOST:
+            self._settle_one()
+        return said
+
+    def _signer(self, signed: SignedCheckpoint) -> VerifierKey | None:
+        for each in signed.note.signatures:
+            key = self._known.get((each.name, each.key_hash))
+            if key is not None and (not self._only_trusted or key in self._trusted):
+                return key
+        return None
+
+    def _body(self, row: Row) -> dict[str, Any]:
+        try:
+            body = json.loads(row[3])
+        except (ValueError, RecursionError):
+            body = None
+        if not isinstance(body, dict):
+            self._faults.add(Wrong.JSON, "No JSON object: {span}.", row[0])
+            return {}
+        return body
+
+    def settle(self) -> None:
+        """Wait for every signature handed over so far."""
+        while self._pending:
+            self._settle_one()
+
+    def _settle_one(self) -> None:
+        pending = self._pending.popleft()
+        seen = self.checkpoints[pending.index]
+        holds = pending.verdict.result()
+        self.checkpoints[pending.index] = replace(seen, holds=holds)
+        if not holds:
+            self._faults.add(
+                Wrong.CHECKPOINT,
+                f"The signature of the checkpoint in entry {seen.entry} fails: it or what it signs was changed.",
+                pending.good + 1,
+                seen.entry,
+            )
+
+    def good(self, disagreeing: set[int]) -> int:
+        """How many entries a signed head confirms, once settled; `disagreeing`: checkpoints whose head does not fit."""
+        sizes = (each.size for each in reversed(self.checkpoints) if each.holds and each.entry not in disagreeing)
+        return next(sizes, 0)
+
+    def finish(self, disagreeing: set[int]) -> None:
+        """Settle everything; a checkpoint whose head did not fit does not hold, whoever signed it."""
+        self.settle()
+        self.checkpoints = [
+            replace(each, holds=each.holds and each.entry not in disagreeing) for each in self.checkpoints
+        ]

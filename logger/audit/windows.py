@@ -1,0 +1,173 @@
+"""Entries read a tile at a time, each compared with its own hash. What cannot be read is placed narrowly."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import dataclass
+from hashlib import sha256
+from struct import Struct
+from typing import Any, Final
+
+from logger.audit.report import Faults, Wrong
+from logger.logbook.entries import BULK_KINDS, LEAF_BYTES, leaf_of_bytes
+from logger.logbook.schema import NOT_BULK
+from logger.logbook.tiles import TILE_LEAVES
+
+Row = tuple[int, bytes, bytes, bytes, bytes]
+"""Number, at, kind, body (UTF-8 as stored), leaf."""
+
+UNKNOWN_LEAF: Final = bytes(LEAF_BYTES)
+"""Stands for the leaf of an entry that is gone, so that what follows keeps its place in the tree."""
+
+_AS_BYTES: Final = "number, CAST(at AS BLOB), CAST(kind AS BLOB), CAST(body AS BLOB), leaf"
+_WINDOW: Final = f"SELECT {_AS_BYTES} FROM entries WHERE number >= ? AND number <= ? ORDER BY number"
+_ONE: Final = f"SELECT {_AS_BYTES} FROM entries WHERE number = ?"
+_TYPED: Final = "typeof(at) = 'text' AND typeof(kind) = 'text' AND typeof(body) = 'text' AND typeof(leaf) = 'blob'"
+_NAMED: Final = (
+    f"SELECT number, CAST(kind AS BLOB) FROM entries INDEXED BY milestones "
+    f"WHERE {NOT_BULK} AND number >= ? AND number <= ? ORDER BY number"
+)
+
+_BULK: Final = frozenset(str(kind).encode() for kind in BULK_KINDS)
+_HEAD: Final = Struct(">BQI").pack
+_LENGTH: Final = Struct(">I").pack
+
+
+@dataclass(slots=True)
+class Window:
+    """Entries `first` to `last`, at most a tile.
+
+    Attributes:
+        rows: those that could be read, in order.
+        leaves: the stored leaf of each number; `UNKNOWN_LEAF` where there is none.
+        whole: every entry is there and agrees with its leaf.
+    """
+
+    first: int
+    last: int
+    rows: list[Row]
+    leaves: list[bytes]
+    whole: bool
+
+
+class Windows:
+    """Goes through a logbook tile by tile."""
+
+    def __init__(self, connection: sqlite3.Connection, faults: Faults) -> None:
+        self._connection = connection
+        self._faults = faults
+        self.kinds: Counter[bytes] = Counter()
+        self._prefixes: dict[bytes, bytes] = {}
+
+    def __iter__(self) -> Iterator[Window]:
+        """Every tile in order; where whole tiles are missing, the next window begins after them."""
+        size = self._number("SELECT max(number) FROM entries")
+        lowest = self._number("SELECT min(number) FROM entries")
+        if lowest < 1 and size:
+            self._faults.add(Wrong.MISSING, "Entries stand below number 1, where none can be.", lowest, min(size, 0))
+        first = 1
+        while first <= size:
+            last = min(first + TILE_LEAVES - 1, size)
+            window = self._read(first, last)
+            if not window.rows:
+                following = self._number("SELECT min(number) FROM entries WHERE number > ?", last)
+                if following > last:
+                    last = (following - 1) // TILE_LEAVES * TILE_LEAVES
+                window = Window(first, last, [], [], whole=False)
+                self._faults.add(Wrong.MISSING, "Missing: {span}.", first, last)
+            yield window
+            first = last + 1
+
+    def _number(self, query: str, *values: int) -> int:
+        try:
+            found = self._connection.execute(query, values).fetchone()[0]
+        except sqlite3.DatabaseError:
+            return 0
+        return found if isinstance(found, int) else 0
+
+    def _read(self, first: int, last: int) -> Window:
+        try:
+            rows: list[Row] = self._connection.execute(_WINDOW, (first, last)).fetchall()
+            if len(rows) == last - first + 1 and rows[0][0] == first and rows[-1][0] == last:
+                stored = [row[4] for row in rows]
+                if self._hash(rows) == stored:
+                    self._count(rows)
+                    return Window(first, last, rows, stored, whole=True)
+        except (sqlite3.DatabaseError, TypeError, ValueError):
+            pass  # looked at one by one below, where each is told
+        return self._read_closely(first, last)
+
+    def _hash(self, rows: list[Row]) -> list[bytes]:
+        prefixes = self._prefixes
+        for kind in {row[2] for row in rows} - prefixes.keys():
+            prefixes[kind] = _LENGTH(len(kind)) + kind
+        return [
+            sha256(_HEAD(0, number, len(at)) + at + prefixes[kind] + _LENGTH(len(body)) + body).digest()
+            for number, at, kind, body, _ in rows
+        ]
+
+    def _count(self, rows: list[Row]) -> None:
+        self.kinds.update([row[2] for row in rows])
+
+    def _read_closely(self, first: int, last: int) -> Window:
+        rows: list[Row] = []
+        leaves: list[bytes] = []
+        for number in range(first, last + 1):
+            row = self._read_one(number)
+            leaves.append(UNKNOWN_LEAF)
+            if row is not None:
+                rows.append(row)
+                leaves[-1] = row[4]
+        self._count(rows)
+        return Window(first, last, rows, leaves, whole=False)
+
+    def _read_one(self, number: int) -> Row | None:
+        """The entry if it can be hashed, whether or not the hash is right."""
+        try:
+            row: Any = self._connection.execute(_ONE, (number,)).fetchone()
+            typed = (
+                row and self._connection.execute(f"SELECT {_TYPED} FROM entries WHERE number = ?", (number,)).fetchone()
+            )
+        except sqlite3.DatabaseError:
+            self._faults.add(Wrong.UNREADABLE, "Unreadable: {span}. That part of the file is damaged.", number)
+            return None
+        if row is None:
+            self._faults.add(Wrong.MISSING, "Missing: {span}.", number)
+            return None
+        if typed != (1,) or len(row[4]) != LEAF_BYTES:
+            self._faults.add(Wrong.TYPE, "Values of the wrong type: {span}.", number)
+            return None
+        if leaf_of_bytes(row[0], row[1], row[2], row[3]) != row[4]:
+            self._faults.add(
+                Wrong.LEAF, "Changed: {span}. The text does not give the hash that was stored with it.", number
+            )
+        return (row[0], row[1], row[2], row[3], row[4])
+
+    def check_index(self, window: Window) -> None:
+        """Whether the index over everything but readings and raw bytes finds what the entries themselves say."""
+        named = [(row[0], row[2]) for row in window.rows if row[2] not in _BULK]
+        try:
+            found = self._connection.execute(_NAMED, (window.first, window.last)).fetchall()
+        except sqlite3.DatabaseError:
+            found = None
+        if found != named:
+            self._faults.add(
+                Wrong.SCHEMA, "The index over {span} does not agree with the entries.", window.first, window.last
+            )
+
+
+def head_by_prefix(leaves: list[bytes]) -> list[list[bytes]]:
+    """Every whole subtree over a tile's leaves, level by level: `levels[b][i]` is over leaves i·2ᵇ … (i+1)·2ᵇ-1."""
+    levels = [leaves]
+    while len(leaves) > 1:
+        pairs = iter(leaves)
+        leaves = [sha256(b"\x01" + left + right).digest() for left, right in zip(pairs, pairs, strict=False)]
+        levels.append(leaves)
+    return levels
+
+
+def peaks_of_prefix(levels: list[list[bytes]], count: int) -> list[bytes]:
+    """Heads of the full subtrees of the first `count` leaves, largest first."""
+    return [levels[bit][(count >> bit) - 1] for bit in range(count.bit_length() - 1, -1, -1) if count >> bit & 1]
