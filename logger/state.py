@@ -70,6 +70,11 @@ class ResultState:
         return Point.ZERO in self.after and (Point.INFINITY in self.after or Point.REFERENCE in self.after)
 
     @property
+    def badness(self) -> int:
+        """How far it is from settling its item: in doubt before failed before undecided before all others."""
+        return 3 if self.in_doubt is not None else {"fails": 2, "undecided": 1}.get(self.verdict, 0)
+
+    @property
     def place(self) -> tuple[object, ...]:
         """What a later result must share with this one to take its place."""
         setting = self.body.get("setting") or {}
@@ -144,9 +149,10 @@ class JobState:
         return (from_rfc3339(at) + timedelta(minutes=self.utc_offset_min)).date()
 
     def result_for(self, item: str, test: Test) -> ResultState | None:
-        """The newest result of that item and test that has not been replaced; None if there is none."""
+        """What stands for that item and test: of its results that were not replaced (other conductors, other
+        settings) the worst, of equals the newest; None if there is none."""
         own = [result for result in self.current.values() if result.item == item and result.test is test]
-        return max(own, key=lambda result: result.entry, default=None)
+        return max(own, key=lambda result: (result.badness, result.entry), default=None)
 
     def _job(self, entry: Entered) -> None:
         self.plan = plan_from_body(dict(entry.body["plan"]))
