@@ -56,6 +56,9 @@ class Meaning:
     conductors: tuple[str, ...] = ()
 
 
+READ_AT_MOST: Final = 1000
+"""Most different words whose meaning is kept, so that no stranger's log can fill the memory; more are read anew."""
+
 _OUT: Final = frozenset(
     {"out", "off", "open", "opened", "removed", "remove", "unplugged", "disconnected", "parted", "isolated", "pulled"}
     | {"drawn", "lifted", "apart", "missing", "absent"}
@@ -74,12 +77,15 @@ _AS_CONDUCTOR: Final = {"E": EARTH, "R1": LINE, "R2": EARTH, "RN": NEUTRAL}
 
 def meaning_of(network: Network, what: str, to: str) -> Meaning:
     """Which part of the network `what` names and what `to` does to it; `OTHER` where neither can be told."""
+    known = network.read.get((what, to))
+    if isinstance(known, Meaning):
+        return known
     words = _Words(network, what, to)
-    for reading in (_segment, _bridge, _load, _device, _link, _supply, _conductor):
-        found = reading(words)
-        if found is not None:
-            return found
-    return Meaning(AlterationKind.OTHER)
+    readings = (reading(words) for reading in (_segment, _bridge, _load, _device, _link, _supply, _conductor))
+    found = next((meaning for meaning in readings if meaning is not None), Meaning(AlterationKind.OTHER))
+    if len(network.read) < READ_AT_MOST:
+        network.read[what, to] = found
+    return found
 
 
 class _Words:
@@ -96,8 +102,10 @@ class _Words:
 
     def named(self, ids: list[str]) -> str | None:
         """The longest id of `ids` that stands in `what` as a word of its own; case counts only where it must."""
+        folded = self.what.casefold()
+        near = sorted((name for name in ids if name.casefold() in folded), key=lambda name: (-len(name), name))
         for flags in (re.NOFLAG, re.IGNORECASE):
-            for each in sorted(ids, key=lambda name: (-len(name), name)):
+            for each in near:
                 if re.search(rf"(?<![\w/-]){re.escape(each)}(?![\w/-])", self.what, flags):
                     return each
         return None
@@ -116,10 +124,8 @@ class _Words:
 
 
 def _segment(words: _Words) -> Meaning | None:
-    for name in words.network.segments:
-        if words.what in {name, name.removesuffix("/0")}:
-            return Meaning(AlterationKind.CONDUCTOR_OFF, name) if not words.is_in else None
-    return None
+    name = next((each for each in (words.what, f"{words.what}/0") if each in words.network.segments), None)
+    return Meaning(AlterationKind.CONDUCTOR_OFF, name) if name and not words.is_in else None
 
 
 def _bridge(words: _Words) -> Meaning | None:

@@ -82,6 +82,8 @@ class Network:
     lines: tuple[str, ...]
     entrances: Mapping[str, tuple[Contact, ...]] = field(default_factory=dict)
     """Contacts on the board's side of each segment."""
+    read: dict[tuple[str, str], object] = field(default_factory=dict, compare=False, repr=False)
+    """What alterations were read to mean (see `alterations`): the same words are asked about again and again."""
 
     def of_item(self, item_id: str) -> tuple[Segment, ...]:
         """The runs of one item."""

@@ -88,8 +88,8 @@ class _Through:
             first = f"{at}/{conductor}/0"
         if self.question.is_live:
             return f"{SUPPLY}/{conductor}", end
-        entrances = self.network.entrances.get(first, ())
-        return (entrances[0].inner if entrances else first), end
+        before = [each.inner for each in self.network.entrances.get(first, ()) if each.inner in self.network.segments]
+        return (before[0] if before else first), end
 
     def _along(self, group: tuple[str, ...]) -> list[str]:
         """The runs that the current passes; none of a conductor whose way is not whole."""
