@@ -81,6 +81,27 @@ _WHOLE: Final[dict[str, tuple[str, tuple[str, ...]]]] = {
 """Units written whole."""
 
 
+_MEASURES: Final = {
+    code: word
+    for word, codes in {
+        "resistance": ("Ohm",),
+        "voltage": ("V",),
+        "current": ("A",),
+        "power": ("W",),
+        "capacitance": ("F",),
+        "frequency": ("Hz",),
+        "time": ("s", "min", "h"),
+        "length": ("m",),
+        "section": ("mm2",),
+        "temperature": ("Cel", "K", "[degF]"),
+        "share": ("%",),
+        "number": ("1",),
+    }.items()
+    for code in codes
+}
+"""What each unit measures, for a person, by the ending of its code."""
+
+
 def _spellings() -> tuple[dict[str, str], dict[str, str]]:
     """What people write to code, and code to pint's name."""
     codes: dict[str, str] = {}
@@ -156,8 +177,27 @@ def parse_quantity(text: str, unit: str) -> Typed:
             "write MOhm with a capital M, or kOhm or Ohm",
         )
     if not same_dimension(code, unit):
-        raise UnitUnknown(f'"{shown}" is in {code}, which does not measure what {unit} does', f"give it in {unit}")
+        raise UnitUnknown(f'"{shown}" is a {_measures(code)}, not a {_measures(unit)}', f"give it in {unit}")
     return Typed(number, code)
+
+
+def parse_any(text: str) -> Typed:
+    """A number with its unit, whatever it measures; the unit of a bare number is `1`.
+
+    Raises:
+        UnitUnknown: if `text` is no number, or its unit is unknown or ambiguous.
+    """
+    number, rest = _split(text)
+    return Typed(number, _code(rest) if rest else "1")
+
+
+def unit_text(text: str) -> str:
+    """The unit of a quantity as it was typed; empty for a bare number.
+
+    Raises:
+        UnitUnknown: if `text` does not begin with a number.
+    """
+    return _split(text)[1]
 
 
 def same_dimension(code: str, other: str) -> bool:
@@ -194,6 +234,12 @@ def _unit(code: str) -> Any:
     return _registry().Unit(PINT_NAMES[code])
 
 
+def _measures(code: str) -> str:
+    """What a unit measures, in a word."""
+    base = next((base for base in sorted(_MEASURES, key=len, reverse=True) if code.endswith(base)), "1")
+    return _MEASURES[base]
+
+
 def _split(text: str) -> tuple[Decimal, str]:
     """The number at the start of `text`, and what follows it."""
     shown = harmless(text, QUANTITY_CHARACTERS_AT_MOST)
@@ -218,10 +264,8 @@ def _code(text: str) -> str:
     if plain in _AMBIGUOUS:
         first, first_name, second, second_name = _AMBIGUOUS[plain]
         raise UnitUnknown(
-            f'"{shown}" can be read in two ways, and m or M makes it a thousand million times as much or as little'
-            if "Ohm" in first and "Ohm" in second
-            else f'"{shown}" can be read in two ways',
-            f"write {first} for {first_name} or {second} for {second_name}",
+            f'"{shown}" can be read as {first_name} or as {second_name}',
+            f"write {first} or {second}: m is milli, M is mega",
         )
     code = _CODES.get(plain)
     if code is None:

@@ -47,6 +47,45 @@ class Condition:
             return value is self.wanted
         return value is not None and COMPARISONS[self.ending](value, self.wanted)
 
+    @property
+    def words(self) -> str:
+        """For a person."""
+        name = FACT_WORDS[self.fact]
+        if self.ending == "_known":
+            return f"{name} {'known' if self.wanted else 'not known'}"
+        if isinstance(self.wanted, tuple):
+            return f"{name} {' or '.join(self.wanted)}"
+        if isinstance(self.wanted, bool):
+            return name if self.wanted else f"not {name}"
+        return f"{name} {self.ending.strip('_').replace('_', ' ')} {self.wanted}"
+
+
+FACT_WORDS: Final = {
+    "system": "earthing",
+    "phases": "phases",
+    "u0": "supply voltage",
+    "nominal_v": "nominal voltage",
+    "fed": "fed from another board",
+    "ring": "a ring",
+    "earthed": "with a protective conductor",
+    "load": "load",
+    "sensitive": "with electronics or surge devices",
+    "heating": "with heating elements",
+    "heating_w": "heating watts",
+    "protection": "device type",
+    "protection_a": "device amperes",
+    "breaking_ka": "breaking capacity in kA",
+    "rcd": "with a residual current device",
+    "rcd_type": "residual current device type",
+    "rcd_ma": "rated residual milliamperes",
+    "rcd_delayed": "delayed",
+    "cord_m": "cord metres",
+    "cord_mm2": "cord mm²",
+    "test_v": "test voltage",
+    "multiple": "multiple of rated current",
+}
+"""How a person calls each fact."""
+
 
 def read_conditions(table: Table, keys: Mapping[str, object]) -> tuple[Condition, ...]:
     """The conditions in `table`, whose keys are those of `keys`; faults are told by the table."""

@@ -28,7 +28,7 @@ class Computed:
 
 
 @dataclass(frozen=True, slots=True)
-class Formula:
+class LimitFormula:
     """A formula of the list.
 
     Attributes:
@@ -115,21 +115,21 @@ def _supply_window(figures: Figures, facts: Facts) -> Computed:
     return Computed(u0 * (1 + figures["low_percent"] / 100), u0 * (1 + figures["high_percent"] / 100))
 
 
-FORMULAS: Final[dict[str, Formula]] = {
-    "loop": Formula(
+FORMULAS: Final[dict[str, LimitFormula]] = {
+    "loop": LimitFormula(
         "Ohm",
         ("voltage_factor", "share", "cold_share"),
         ("u0", "protection", "protection_a"),
         _loop,
         optional=("B", "C", "D"),
     ),
-    "rating-table": Formula("Ohm", (), ("protection_a",), _rating_table, table=True),
-    "electrode": Formula("Ohm", ("touch_v",), ("rcd_ma",), _electrode),
-    "share-of-rated": Formula("mA", ("low", "high"), ("rcd_ma",), _share_of_rated),
-    "cord": Formula("Ohm", ("base", "free_m", "per_step", "step_m", "most"), ("cord_m",), _cord),
-    "cord-plus": Formula("Ohm", ("allowance",), ("cord_m", "cord_mm2"), _cord_plus),
-    "per-kilowatt": Formula("mA", ("per_kw", "least", "most"), ("heating_w",), _per_kilowatt),
-    "breaking": Formula("Ohm", (), ("u0", "breaking_ka"), _breaking),
-    "supply-window": Formula("V", ("low_percent", "high_percent"), ("u0",), _supply_window),
+    "rating-table": LimitFormula("Ohm", (), ("protection_a",), _rating_table, table=True),
+    "electrode": LimitFormula("Ohm", ("touch_v",), ("rcd_ma",), _electrode),
+    "share-of-rated": LimitFormula("mA", ("low", "high"), ("rcd_ma",), _share_of_rated),
+    "cord": LimitFormula("Ohm", ("base", "free_m", "per_step", "step_m", "most"), ("cord_m",), _cord),
+    "cord-plus": LimitFormula("Ohm", ("allowance",), ("cord_m", "cord_mm2"), _cord_plus),
+    "per-kilowatt": LimitFormula("mA", ("per_kw", "least", "most"), ("heating_w",), _per_kilowatt),
+    "breaking": LimitFormula("Ohm", (), ("u0", "breaking_ka"), _breaking),
+    "supply-window": LimitFormula("V", ("low_percent", "high_percent"), ("u0",), _supply_window),
 }
 """The whole list."""

@@ -18,7 +18,7 @@ from logger.quantity import Test
 from logger.rules.conditions import Condition
 from logger.rules.facts import NAMES, Facts, facts_of, kind_of
 from logger.rules.formulas import FORMULAS
-from logger.rules.limit import Confidence, Edge, Limit, Side, edge
+from logger.rules.limit import JUDGED_BY, Confidence, Edge, Limit, Side, edge
 
 
 class Need(StrEnum):
@@ -83,6 +83,17 @@ class LimitRule:
     source: str
     confidence: Confidence
     sentence: str
+
+    @property
+    def judged(self) -> bool:
+        """Whether a verdict can come of it."""
+        has_figure = bool(self.formula or self.least or self.most)
+        return has_figure and self.confidence in JUDGED_BY
+
+    @property
+    def figure(self) -> str:
+        """The figure as written, for a list of limits; `…` where it is computed from the plan."""
+        return " to ".join(edge.text for edge in (self.least, self.most) if edge is not None) or "…"
 
 
 STANDARD_OPERATING_PERCENT: Final = Decimal(30)
@@ -169,9 +180,14 @@ class Pack:
         """
         standard = self.voltages_for(test, item, plan)
         facts = facts_of(item, plan, voltage or (standard[0] if standard else None), setting)
+        rule = self.rule_for(test, facts)
+        return None if rule is None else self._limit(rule, facts)
+
+    def rule_for(self, test: Test, facts: Facts) -> LimitRule | None:
+        """The first limit of the pack that applies to `test` on an item of these facts."""
         for rule in self.limits:
             if rule.test is test and facts.item in rule.items and all(c.holds(facts) for c in rule.when):
-                return self._limit(rule, facts)
+                return rule
         return None
 
     def caution_for(self, test: Test) -> str | None:

@@ -24,3 +24,12 @@ def leakage_by_power(power_w: Decimal, per_kw_ma: Decimal, least_ma: Decimal, mo
 def substitute_leakage(measured_ma: Decimal, test_v: Decimal, rated_v: Decimal) -> Decimal:
     """Leakage at rated voltage from one measured at a lower substitute voltage, milliamperes."""
     return measured_ma * rated_v / test_v
+
+
+COPPER_M_PER_OHM_MM2 = Decimal(56)
+"""Conductivity of copper, metres per ohm and square millimetre."""
+
+
+def cord_by_section(length_m: Decimal, section_mm2: Decimal, allowance_ohm: Decimal = Decimal("0.1")) -> Decimal:
+    """Earth resistance of a longer or thicker cord with an allowance for contacts, ohms. Unsure: see the pack."""
+    return length_m / (COPPER_M_PER_OHM_MM2 * section_mm2) + allowance_ohm

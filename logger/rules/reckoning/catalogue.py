@@ -1,0 +1,39 @@
+"""Every pocket formula by its name, and the one call that works one out."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from logger.errors import InputWrong
+from logger.rules.reckoning import appliances, conductors, conformity, insulation, loops
+from logger.rules.reckoning.formula import Answer, Formula
+from logger.rules.reckoning.values import read_values
+from logger.toml_table import nearest, quoted
+
+FORMULAS: Final[dict[str, Formula]] = {
+    formula.name: formula
+    for formula in (
+        *insulation.FORMULAS,
+        *conductors.FORMULAS,
+        *loops.FORMULAS,
+        *appliances.FORMULAS,
+        *conformity.FORMULAS,
+    )
+}
+"""In the order in which they are listed."""
+
+
+def reckon(name: str, words: Sequence[str], rules: str | None = None) -> Answer:
+    """Work out the formula called `name` for quantities as they were typed, each `NAME=VALUE`.
+
+    Args:
+        rules: name or path of a rule pack; None leaves it to the formula.
+
+    Raises:
+        InputWrong: naming everything that is wrong or missing, and what to write.
+    """
+    formula = FORMULAS.get(name)
+    if formula is None:
+        raise InputWrong(f"There is no formula {quoted(name)}{nearest(name, FORMULAS)}")
+    return formula.compute(read_values(formula, words, rules))
