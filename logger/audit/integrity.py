@@ -124,14 +124,15 @@ class _Check:
         return size
 
     def _check_end(self, window: Window) -> None:
-        for number, _, kind, _, _ in window.rows:
+        for number, _, kind, _, _ in window.rows if self._ended else window.notable:
             if self._ended is not None and (self._ended == b"seal" or kind not in _AFTER_CLOSED):
                 word = "sealed" if self._ended == b"seal" else "closed"
                 self._faults.add(Wrong.AFTER_END, f"Added after the logbook was {word}: {{span}}.", number)
             if kind in (b"closed", b"seal"):
                 self._ended = kind
-            self._last_kind = kind
             self._sessions.take(number, kind)
+        if window.rows:
+            self._last_kind = window.rows[-1][2]
 
     def _check_bodies(self, good: int) -> None:
         """Bodies that no checkpoint vouches for must at least be JSON objects; signed ones were made by a writer."""

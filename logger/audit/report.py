@@ -62,7 +62,7 @@ class CheckpointSeen:
     entry: int
     size: int
     at: str
-    short_code: str
+    head: bytes
     fingerprint: str
     holds: bool
 

@@ -4,26 +4,35 @@ from __future__ import annotations
 
 import json
 from collections import deque
+from collections.abc import Sequence
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from logger.audit.report import CheckpointSeen, Faults, KeySeen, Wrong
 from logger.audit.windows import Row
-from logger.logbook.note import NoteWrong, VerifierKey, parse_note, parse_vkey
+from logger.logbook.note import Note, NoteWrong, VerifierKey, parse_note, parse_vkey
 from logger.logbook.seal import Checkpoint, SignedCheckpoint, key_change_text, parse_checkpoint
 
-SIGNATURES_PENDING_AT_MOST: Final = 2000
-"""Signatures handed to another core before their answers are waited for."""
+SIGNATURES_PER_BATCH: Final = 64
+"""Signatures handed to another core in one go."""
+
+BATCHES_PENDING_AT_MOST: Final = 32
+"""So many batches before their answers are waited for: memory stays flat."""
 
 
 @dataclass(frozen=True, slots=True)
-class _Pending:
-    """A signature being verified: of which checkpoint, and how many entries agreed with a signed head before it."""
+class _Waiting:
+    """A signature to be verified: of which checkpoint, and how many entries agreed with a signed head before it."""
 
     index: int
     good: int
-    verdict: Future[bool]
+    key: VerifierKey
+    note: Note
+
+
+def _verify(batch: Sequence[_Waiting]) -> list[bool]:
+    return [each.key.signed(each.note) for each in batch]
 
 
 class SignatureCheck:
@@ -37,7 +46,8 @@ class SignatureCheck:
         self._trusted = set(pinned)
         self._known = {(key.name, key.key_hash): key for key in pinned}
         self._introduced: list[VerifierKey] = []
-        self._pending: deque[_Pending] = deque()
+        self._batch: list[_Waiting] = []
+        self._pending: deque[tuple[list[_Waiting], Future[list[bool]]]] = deque()
         self.keys: list[KeySeen] = []
         self.checkpoints: list[CheckpointSeen] = []
 
@@ -91,17 +101,22 @@ class SignatureCheck:
         said, key = signed.checkpoint, self._signer(signed)
         at = row[1].decode("utf-8", "replace")
         fingerprint = key.fingerprint if key else ""
-        self.checkpoints.append(CheckpointSeen(row[0], said.size, at, said.short_code, fingerprint, holds=False))
+        self.checkpoints.append(CheckpointSeen(row[0], said.size, at, said.head, fingerprint, holds=False))
         if key is None:
             asked = "that was asked for" if self._only_trusted else "that the logbook introduced before it"
             sentence = f"The checkpoint in entry {row[0]} is not signed by a key {asked}."
             self._faults.add(Wrong.KEY, sentence, good + 1, row[0])
             return None
-        verdict = self._pool.submit(key.signed, signed.note)
-        self._pending.append(_Pending(len(self.checkpoints) - 1, good, verdict))
-        if len(self._pending) > SIGNATURES_PENDING_AT_MOST:
-            self._settle_one()
+        self._batch.append(_Waiting(len(self.checkpoints) - 1, good, key, signed.note))
+        if len(self._batch) >= SIGNATURES_PER_BATCH:
+            self._hand_over()
         return said
+
+    def _hand_over(self) -> None:
+        batch, self._batch = self._batch, []
+        self._pending.append((batch, self._pool.submit(_verify, batch)))
+        if len(self._pending) > BATCHES_PENDING_AT_MOST:
+            self._settle_one()
 
     def _signer(self, signed: SignedCheckpoint) -> VerifierKey | None:
         for each in signed.note.signatures:
@@ -122,19 +137,24 @@ class SignatureCheck:
 
     def settle(self) -> None:
         """Wait for every signature handed over so far."""
+        if self._batch:
+            self._hand_over()
         while self._pending:
             self._settle_one()
 
     def _settle_one(self) -> None:
-        pending = self._pending.popleft()
-        seen = self.checkpoints[pending.index]
-        holds = pending.verdict.result()
-        self.checkpoints[pending.index] = replace(seen, holds=holds)
+        batch, verdicts = self._pending.popleft()
+        for waiting, holds in zip(batch, verdicts.result(), strict=True):
+            self._judge(waiting, holds)
+
+    def _judge(self, waiting: _Waiting, holds: bool) -> None:
+        seen = self.checkpoints[waiting.index]
+        self.checkpoints[waiting.index] = replace(seen, holds=holds)
         if not holds:
             self._faults.add(
                 Wrong.CHECKPOINT,
                 f"The signature of the checkpoint in entry {seen.entry} fails: it or what it signs was changed.",
-                pending.good + 1,
+                waiting.good + 1,
                 seen.entry,
             )
 

@@ -52,7 +52,7 @@ class TreeCheck:
             self._take_missing(window)
             return
         levels = head_by_prefix(window.leaves)
-        for row in window.rows:
+        for row in window.notable:
             if row[2] in _SIGNED:
                 self._compare(row, window, levels)
             elif row[2] == _OPERATOR:
@@ -78,8 +78,8 @@ class TreeCheck:
         if said is None:
             return
         partial = peaks_of_prefix(levels, row[0] - window.first)
-        heads = [head_of_peaks(frontier.peaks + partial) for frontier in (self._standing, self._stored)]
-        if said.logbook == self._logbook and said.size == row[0] - 1 and said.head in heads and not self._lost:
+        fits = said.logbook == self._logbook and said.size == row[0] - 1 and not self._lost
+        if fits and any(head_of_peaks(tree.peaks + partial) == said.head for tree in (self._standing, self._stored)):
             self._settle_doubt(None)
             self._unconfirmed = 0
             self._good = said.size

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from hashlib import sha256
 from struct import Struct
 from typing import Any, Final
@@ -43,6 +43,7 @@ class Window:
         rows: those that could be read, in order.
         leaves: the stored leaf of each number; `UNKNOWN_LEAF` where there is none.
         whole: every entry is there and agrees with its leaf.
+        notable: the rows that are neither reading nor raw bytes nor damaged frame.
     """
 
     first: int
@@ -50,6 +51,10 @@ class Window:
     rows: list[Row]
     leaves: list[bytes]
     whole: bool
+    notable: list[Row] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.notable = [row for row in self.rows if row[2] not in _BULK]
 
 
 class Windows:
@@ -147,7 +152,7 @@ class Windows:
 
     def check_index(self, window: Window) -> None:
         """Whether the index over everything but readings and raw bytes finds what the entries themselves say."""
-        named = [(row[0], row[2]) for row in window.rows if row[2] not in _BULK]
+        named = [(row[0], row[2]) for row in window.notable]
         try:
             found = self._connection.execute(_NAMED, (window.first, window.last)).fetchall()
         except sqlite3.DatabaseError:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -32,6 +33,8 @@ SIGNATURES_AT_MOST: Final = 100
 
 KEYS_LOADED_AT_MOST: Final = 64
 """Public keys kept ready: a logbook has one or two."""
+
+_CONTROL: Final = re.compile(r"[\x00-\x09\x0b-\x1f]")
 
 _MARK: Final = "— "
 
@@ -82,8 +85,7 @@ class VerifierKey:
     @property
     def fingerprint(self) -> str:
         """Eight groups of four hex digits, to compare by eye or read out."""
-        digits = sha256(self.public).hexdigest()
-        return " ".join(digits[at : at + 4] for at in range(0, 32, 4))
+        return fingerprint(self.public)
 
     def signed(self, note: Note) -> bool:
         """Whether this key signed the note's text."""
@@ -107,6 +109,14 @@ def _loaded(public: bytes) -> Ed25519PublicKey:
     return Ed25519PublicKey.from_public_bytes(public)
 
 
+@lru_cache(maxsize=KEYS_LOADED_AT_MOST)
+def fingerprint(public: bytes) -> str:
+    """Eight groups of four hex digits of a public key."""
+    digits = sha256(public).hexdigest()
+    return " ".join(digits[at : at + 4] for at in range(0, 32, 4))
+
+
+@lru_cache(maxsize=KEYS_LOADED_AT_MOST)
 def key_hash(name: str, public: bytes) -> bytes:
     """C2SP key hash of an Ed25519 key."""
     return sha256(name.encode() + b"\n" + ED25519 + public).digest()[:KEY_HASH_BYTES]
@@ -152,7 +162,7 @@ def parse_note(note: str) -> Note:
         raise NoteWrong("not UTF-8") from error
     if size_bytes > NOTE_BYTES_AT_MOST:
         raise NoteWrong(f"longer than {NOTE_BYTES_AT_MOST} bytes")
-    if any(ord(each) < 0x20 and each != "\n" for each in note):
+    if _CONTROL.search(note):
         raise NoteWrong("it holds control characters")
     text, empty_line, signed = note.rpartition("\n\n")
     if not empty_line or not signed.endswith("\n"):
