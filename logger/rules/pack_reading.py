@@ -61,6 +61,7 @@ def read_pack(values: Mapping[str, object], lines: dict[str, list[dict[str, int]
     tables = _Tables(values, lines, faults)
     head = tables.one("pack")
     edition = head.text("edition", required=True)
+    source = head.text("source") or edition
     pack = Pack(
         id=head.text("id", required=True),
         title=head.text("title", required=True),
@@ -74,7 +75,7 @@ def read_pack(values: Mapping[str, object], lines: dict[str, list[dict[str, int]
         operating=_operating(tables.one("uncertainty")),
         tests=tuple(_test(table) for table in tables.many("test", "test")),
         voltages=tuple(_voltages(table) for table in tables.many("voltage", "voltages")),
-        limits=tuple(_limit(table, edition) for table in tables.many("limit", "id")),
+        limits=tuple(_limit(table, source) for table in tables.many("limit", "id")),
         body=values,
     )
     head.finish()
@@ -164,7 +165,7 @@ def _voltages(table: Table) -> VoltageRule:
     return rule
 
 
-def _limit(table: Table, edition: str) -> LimitRule:
+def _limit(table: Table, source: str) -> LimitRule:
     formula = table.one_of("formula", FORMULAS)
     unit = table.one_of("unit", UNITS)
     rule = LimitRule(
@@ -180,7 +181,7 @@ def _limit(table: Table, edition: str) -> LimitRule:
         figures=_figures(table, formula),
         no_trip=table.flag("no_trip"),
         clause=table.text("clause"),
-        source=table.text("source") or edition,
+        source=table.text("source") or source,
         confidence=table.word("confidence", Confidence, Confidence.UNSURE, required=True),
         sentence=table.text("sentence", required=True),
     )

@@ -122,7 +122,7 @@ def _limit_lines(rule: LimitRule) -> Iterator[str]:
     yield from _wrapped(f"{where}{': ' if when else ''}{when}", "  ")
     yield from _wrapped(f"{_standing(rule)}{rule.sentence.replace('{limit}', rule.figure)}", "      ")
     if rule.formula:
-        figures = ", ".join(f"{name} {shown(figure)}" for name, figure in rule.figures.items())
+        figures = ", ".join(f"{name}: {shown(figure)}" for name, figure in rule.figures.items())
         yield from _wrapped(f"computed: {rule.formula}{' from ' if figures else ''}{figures}", "      ")
     source = f"{rule.source}, {rule.clause}" if rule.clause else rule.source
     yield from _wrapped(f"[{source}; {rule.confidence}: {rule.confidence.words}]", "      ")
