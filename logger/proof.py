@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import date
 from decimal import Decimal
 from enum import StrEnum
+from functools import lru_cache
 from typing import Final
 
 from logger.quantity import DIMENSION_OF, WITH_TEST_VOLTAGE, ZERO_AND_INFINITY, Displayed, Function, Relation, in_base
@@ -34,6 +35,10 @@ PROOF_HOLDS_S: Final = 4 * 3600.0
 
 LINE_LOST_S: Final = 60.0
 """A line lost for longer than this ends the proof, seconds (interface, section 3)."""
+
+
+VOLTAGES_KEPT: Final = 256
+"""How many ways to write a voltage are kept worked out: a meter has a handful, a hostile one no end."""
 
 
 class Point(StrEnum):
@@ -82,6 +87,7 @@ class ProofKey:
         return ProofKey(serial, function, plain_number(voltage))
 
 
+@lru_cache(maxsize=VOLTAGES_KEPT)
 def plain_number(text: str) -> str:
     """A decimal without trailing zeros or a trailing point, so that two ways to write one voltage compare equal."""
     return format(Decimal(text).normalize(), "f")

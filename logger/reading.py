@@ -5,11 +5,11 @@ All are frozen and carry the meter's own words; nothing here is judged yet.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal
 from enum import StrEnum
 
-from logger.quantity import Displayed, Function
+from logger.quantity import Displayed, Function, in_base
 
 
 class Flag(StrEnum):
@@ -75,6 +75,11 @@ class Range:
     percent: Decimal | None = None
     digits: Decimal | None = None
     voltages: tuple[str, ...] = ()
+    ends_base: tuple[Decimal, Decimal] = field(init=False, repr=False, compare=False)
+    """The ends in the base unit, worked out once: every reading is held against them."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "ends_base", (in_base(self.low, self.unit), in_base(self.high, self.unit)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,6 @@ from logger.quantity import (
     WITH_TEST_VOLTAGE,
     Function,
     Test,
-    in_base,
 )
 from logger.reading import Flag, Range, Reading
 
@@ -150,7 +149,7 @@ def _is_outside_range(reading: Reading, ranges: Sequence[Range]) -> bool:
     if not candidates or not reading.value.number.is_finite():
         return False
     value = reading.value.base
-    return not any(in_base(r.low, r.unit) <= value <= in_base(r.high, r.unit) for r in candidates)
+    return not any(low <= value <= high for low, high in (r.ends_base for r in candidates))
 
 
 def functions_for(test: Test) -> tuple[Function, ...]:
