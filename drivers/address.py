@@ -125,6 +125,11 @@ def parse(url: str) -> Address:
     return Address(kind, target, MappingProxyType(options), text)
 
 
+def url_for(kind: AddressKind, target: str) -> str:
+    """The URL that `parse` reads as `kind` and `target`, for a target of printable characters."""
+    return f"{kind}:{target.replace('%', '%25').replace('?', '%3F')}"
+
+
 def _kind(scheme: str, colon: str, url: str) -> AddressKind:
     name = scheme.lower()
     if colon and name in list(AddressKind):

@@ -127,8 +127,9 @@ class PlainMeter:
     Stands in for no part of ours: it is the stranger on the other end.
     """
 
-    def __init__(self, link: Link, serial: str = "0417", boot: str = "b1") -> None:
+    def __init__(self, link: Link, serial: str = "0417", boot: str = "b1", model: str = "TM-2") -> None:
         self.link = link
+        self.model = model
         self.serial = serial
         self.boot = boot
         self.n = 0
@@ -156,7 +157,7 @@ class PlainMeter:
         return self._reading(self.n, value, **fields)
 
     async def introduce(self) -> None:
-        fields = {"proto": "1", "maker": "Kiln Works", "model": "TM-2", "serial": self.serial, "fw": "1.4"}
+        fields = {"proto": "1", "maker": "Kiln Works", "model": self.model, "serial": self.serial, "fw": "1.4"}
         fields |= {"boot": self.boot, "cal": "2027-12-01", "batt": "87", "leads": "A"}
         await self.link.send(encode("id", fields))
 

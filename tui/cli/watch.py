@@ -1,0 +1,137 @@
+"""`watch`: what a meter sends, decoded and raw, as it comes. Records nothing; `--save` keeps the raw bytes."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import math
+import random
+import signal
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from drivers.address import Address
+    from drivers.api import Conversation
+    from drivers.links.base import Link
+    from drivers.links.capture_file import CaptureWriter
+    from logger.clock import Clock
+    from logger.errors import InstrumentFailed
+    from logger.happening import Happening
+    from tui.cli.watch_lines import Lines
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """`watch URL [--json] [--seconds N] [--save FILE]`."""
+    parser = commands.add_parser("watch", help="show what a meter sends; record nothing")
+    parser.add_argument("url", metavar="URL", help="the meter, such as serial:/dev/ttyUSB0 or tcp:127.0.0.1:4000")
+    parser.add_argument("--json", action="store_true", help="one JSON object a frame: at, type, fields, raw, ok")
+    parser.add_argument("--seconds", type=_seconds, metavar="N", help="stop after N seconds (else at Ctrl-C)")
+    parser.add_argument("--save", type=Path, metavar="FILE", help="keep the raw bytes in FILE, for replay:FILE")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Watch until Ctrl-C, the time is up, or the far end is finished; 0 then.
+
+    Raises:
+        InputWrong: if the URL, the driver or FILE is wrong.
+        InstrumentFailed: if not a byte came within 15 s.
+    """
+    from drivers import registry
+    from drivers.address import parse
+    from drivers.links.capture_file import CaptureWriter
+    from drivers.links.open import link_for
+    from logger.clock import SystemClock
+    from tui.cli.watch_lines import Lines
+
+    clock = SystemClock()
+    address = parse(arguments.url)
+    link_for(address, clock)  # refuses what has no line before anything is begun
+    driver = registry.load(address.driver)
+    conversation = driver.converse(address.url, address.rate, _nothing_held)
+    lines = Lines(clock, as_json=arguments.json, is_meter_line=driver.name == "meter-line")
+    writer = CaptureWriter(arguments.save) if arguments.save else None
+    try:
+        asyncio.run(_watch(address, conversation, clock, lines, writer, arguments.seconds))
+    except KeyboardInterrupt:
+        pass  # that is how a person ends it; the meter was halted on the way out
+    finally:
+        if writer is not None:
+            writer.close()
+    return 0
+
+
+async def _watch(
+    address: Address,
+    conversation: Conversation,
+    clock: Clock,
+    lines: Lines,
+    writer: CaptureWriter | None,
+    seconds: float | None,
+) -> None:
+    from drivers.line import run_line
+    from drivers.links.open import link_for
+    from drivers.links.replay import RecordingLink
+
+    def make_link() -> Link:
+        link = link_for(address, clock)
+        return RecordingLink(link, writer) if writer is not None else link
+
+    stop = asyncio.Event()
+    with contextlib.suppress(NotImplementedError, RuntimeError):  # not on every system, nor off the main thread
+        asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
+    timer = asyncio.ensure_future(_stop_after(clock, seconds, stop)) if seconds is not None else None
+    try:
+        await run_line(
+            conversation,
+            make_link,
+            clock,
+            lines.show,
+            stop,
+            random.Random(),
+            line=address.url,
+            reached=_is_heard,
+            on_failure=_TellOnce(),
+        )
+    finally:
+        if timer is not None:
+            timer.cancel()
+
+
+class _TellOnce:
+    """Says why a line does not open or broke, once for each reason, while it is tried again."""
+
+    def __init__(self) -> None:
+        self._told = ""
+
+    def __call__(self, failure: InstrumentFailed) -> None:
+        from tui.cli.output import complain
+
+        if str(failure) != self._told:
+            self._told = str(failure)
+            complain(f"{failure} Trying again.")
+
+
+async def _stop_after(clock: Clock, seconds: float, stop: asyncio.Event) -> None:
+    await clock.sleep(seconds)
+    stop.set()
+
+
+def _is_heard(happening: Happening) -> bool:
+    """Whoever watches may be looking for the reason why a meter is not understood: any byte will do."""
+    from logger.happening import RawBytes
+
+    return isinstance(happening, RawBytes)
+
+
+def _nothing_held(_serial: str, _boot: str) -> int | None:
+    return None
+
+
+def _seconds(text: str) -> float:
+    seconds = float(text)
+    if not 0 < seconds < math.inf:
+        raise argparse.ArgumentTypeError("more than 0 seconds")
+    return seconds
