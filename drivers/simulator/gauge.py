@@ -20,6 +20,9 @@ from logger.errors import InputWrong
 from logger.quantity import RCD_FUNCTIONS, UNITS, Function
 from logger.reading import Flag
 
+LOOKS_FOR_S: Final = 0.02
+"""What is shown has been looked at for this long, seconds: one period of the mains, as such meters average over."""
+
 STEADY_FOR_S: Final = 0.5
 """A reading is called steady when it has not moved for this long, seconds."""
 
@@ -144,6 +147,7 @@ class Gauge:
         return Look(self.function, shown, frozenset(flags), self.voltage, f"{volts:.0f}")
 
     def _output(self, seconds: float) -> Output:
+        seconds += LOOKS_FOR_S
         truth = self.bench.truth(self.function, self.setting)
         ohm = 0.0 if truth.live else truth.base
         return output(seconds, float(self.voltage), ohm, truth.farad, self.bench.site.absorption)

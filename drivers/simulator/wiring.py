@@ -191,7 +191,8 @@ class _Builder:
         device = circuit.path[k - 1]
         for a, b in _paths(device, lines, k - 1 in straps, k in straps, self.state.positions):
             shut = self._allows(device.id, a)
-            ohm = self._contact(device.id) if a != EARTH else 0.0
+            switched = a != EARTH and (a != NEUTRAL or _switches_neutral(device))
+            ohm = self._contact(device.id) if switched else 0.0
             self.wiring.wire(far(circuit.id, a, k - 1), near(circuit.id, b, k), ohm if shut else inf)
 
     def _load(self, item: str, lines: tuple[str, ...], truth: CircuitTruth) -> None:
@@ -266,6 +267,10 @@ _SHUT_IN: Final[Mapping[DeviceKind, str]] = {
 """The position in which a plain switch of each kind is closed (a two-way one only where it has no partner)."""
 
 
+def _switches_neutral(device: Device) -> bool:
+    return device.poles in (2, 4)
+
+
 def _paths(
     device: Device, lines: tuple[str, ...], strapped_before: bool, strapped_after: bool, positions: Mapping[str, str]
 ) -> list[tuple[str, str]]:
@@ -273,7 +278,7 @@ def _paths(
     position = positions.get(device.id, "")
     straight = device.kind not in _SHUT_IN or position == _SHUT_IN[device.kind]
     paths = [(EARTH, EARTH)]
-    if straight or device.poles not in (2, 4):
+    if straight or not _switches_neutral(device):
         paths.append((NEUTRAL, NEUTRAL))
     if strapped_before and strapped_after:
         if not straight:
