@@ -33,8 +33,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     with LogbookReader.open(arguments.logbook) as reader:
         if arguments.entry is not None:
-            shown = _entry(reader, arguments.entry)
-            lines = _entry_lines(shown)
+            shown = entry_record(reader, arguments.entry)
+            lines = entry_lines(shown)
         else:
             state = fold(reader, SystemClock())
             shown = job_record(state, reader)
@@ -125,7 +125,12 @@ def _job_lines(shown: Mapping[str, Any]) -> Iterator[str]:
             yield "  " + unfinished_line(each)
 
 
-def _entry(reader: LogbookReader, number: int) -> dict[str, Any]:
+def entry_record(reader: LogbookReader, number: int) -> dict[str, Any]:
+    """One entry as JSON, with its raw bytes and, for a result, its reading, selection and self-checks.
+
+    Raises:
+        InputWrong: if there is none of that number.
+    """
     from logger.errors import InputWrong
 
     if not 1 <= number <= reader.size:
@@ -165,7 +170,8 @@ def _raw_line(entry: Entry) -> dict[str, Any]:
     return {"entry": entry.number, "hex": data.hex(" "), "text": harmless(data.decode("utf-8", "replace"), 4000)}
 
 
-def _entry_lines(shown: Mapping[str, Any]) -> Iterator[str]:
+def entry_lines(shown: Mapping[str, Any]) -> Iterator[str]:
+    """What `entry_record` found, for a person; harmless."""
     from logger.text import harmless
 
     yield f"Entry {shown['number']}, {shown['kind']}, {shown['at']}"
