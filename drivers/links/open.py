@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from drivers.address import Address, AddressKind
@@ -11,7 +12,16 @@ from logger.errors import InputWrong
 
 
 def link_for(address: Address, clock: Clock) -> Link:
-    """A fresh link, not open yet; each serves one connection.
+    """A fresh link, not open yet, for one connection. See `links_for` for many to the same meter.
+
+    Raises:
+        InputWrong: if no bytes can come from such an address.
+    """
+    return links_for(address, clock)()
+
+
+def links_for(address: Address, clock: Clock) -> Callable[[], Link]:
+    """What makes a fresh link for each connection, and remembers between them where the meter was found.
 
     Args:
         address: where to; of any kind but `keyed`.
@@ -22,17 +32,19 @@ def link_for(address: Address, clock: Clock) -> Link:
     """
     match address.kind:
         case AddressKind.SERIAL:
+            from drivers.links.serial_place import SerialPlace
             from drivers.links.serial_port import SerialLink
 
-            return SerialLink(address.target, address.baud, clock)
+            place = SerialPlace(address.target, clock)
+            return lambda: SerialLink(place, address.baud, clock)
         case AddressKind.TCP:
             from drivers.links.tcp import TcpLink
 
-            return TcpLink(address.host, address.port, clock)
+            return lambda: TcpLink(address.host, address.port, clock)
         case AddressKind.REPLAY:
             from drivers.links.replay import ReplayLink
 
-            return ReplayLink(Path(address.target), clock, address.pace, address.baud)
+            return lambda: ReplayLink(Path(address.target), clock, address.pace, address.baud)
         case AddressKind.BLE:
             raise InputWrong("Bluetooth meters cannot be read yet", "use serial: or tcp:")
         case AddressKind.KEYED:

@@ -15,10 +15,12 @@ from collections import deque
 import serial
 
 from drivers.links.base import CLOSE_LIMIT_S, Chunk
+from drivers.links.serial_place import SerialPlace
 from drivers.links.serial_trouble import open_failure
 from drivers.links.threads import Inbox, tell
 from logger.clock import NS_PER_S, Clock
 from logger.errors import InstrumentFailed, LinkFailed, LinkLost, LinkReason
+from logger.text import harmless
 
 OPEN_LIMIT_S = 5.0
 """Longest wait for a port to open, seconds: a Bluetooth serial port takes some to reach its device."""
@@ -41,15 +43,16 @@ class SerialLink:
     """A serial port, opened for this program alone.
 
     Args:
-        path: `/dev/ttyUSB0`, `COM5`: whatever the system calls it.
+        place: where the port is; one for all connections to the same meter.
         baud: bits a second.
         clock: stamps the chunks; its `mono_ns` is read in the port's thread.
     """
 
     can_send = True
 
-    def __init__(self, path: str, baud: int, clock: Clock) -> None:
-        self._path = path
+    def __init__(self, place: SerialPlace, baud: int, clock: Clock) -> None:
+        self._place = place
+        self._path = harmless(place.path)
         self._baud = baud
         self._clock = clock
         self._stop = threading.Event()
@@ -120,13 +123,23 @@ class SerialLink:
 
     def _open_port(self) -> serial.Serial:
         try:
-            # Exclusive is an advisory lock that dies with the process. TIOCEXCL would keep ruder programs out too, but
-            # outlives a killed recorder on a line whose far end stays open, and then keeps the next recorder out.
-            return serial.Serial(
-                self._path, self._baud, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True
-            )
+            port = self._port(self._place.path)
         except Exception as error:  # pyserial lets OSError, ValueError, termios.error and TypeError out
-            raise open_failure(self._path, self._baud, error) from error
+            failure = open_failure(self._place, self._baud, error)
+            elsewhere = self._place.elsewhere() if failure.reason is LinkReason.MISSING else None
+            if elsewhere is None:
+                raise failure from error
+            try:
+                return self._port(elsewhere)
+            except Exception as second:
+                raise failure from second
+        self._place.opened()
+        return port
+
+    def _port(self, path: str) -> serial.Serial:
+        # Exclusive is an advisory lock that dies with the process. TIOCEXCL would keep ruder programs out too, but
+        # outlives a killed recorder on a line whose far end stays open, and then keeps the next recorder out.
+        return serial.Serial(path, self._baud, timeout=READ_TIMEOUT_S, write_timeout=WRITE_TIMEOUT_S, exclusive=True)
 
     def _tend(self, port: serial.Serial) -> None:
         end = LinkLost(f"The serial port {self._path} is closed")

@@ -5,12 +5,9 @@ from __future__ import annotations
 import errno
 import sys
 
-from drivers.links.serial_list import serial_ports
+from drivers.links.serial_place import SerialPlace
 from logger.errors import LinkFailed, LinkReason
 from logger.text import harmless
-
-LIST_FOR_A_REMEDY_S = 1.0
-"""How long the remedy for a missing port may take to list the ports that exist, seconds: inside the time to open."""
 
 NAMES_AT_MOST = 8
 """Most port names in one sentence."""
@@ -31,12 +28,12 @@ _BY_NAME_IN_TEXT = {"FileNotFoundError": LinkReason.MISSING, "PermissionError": 
 """Windows: pyserial gives no number, only the system's error spelt out; whoever comes second is denied access."""
 
 
-def open_failure(path: str, baud: int, error: Exception) -> LinkFailed:
-    """What to tell the operator when opening `path` raised `error`. May take `LIST_FOR_A_REMEDY_S` to find out."""
+def open_failure(place: SerialPlace, baud: int, error: Exception) -> LinkFailed:
+    """What to tell the operator when opening the port raised `error`. May list the ports that there are."""
     reason = _reason(error)
-    shown = harmless(path)
+    shown = harmless(place.path)
     if reason is LinkReason.MISSING:
-        return LinkFailed(f"There is no serial port {shown}", _what_there_is(), reason)
+        return LinkFailed(f"There is no serial port {shown}", _what_there_is(place), reason)
     if reason is LinkReason.BUSY:
         remedy = "close the program that uses it (a terminal, another recorder) and try again"
         return LinkFailed(f"The serial port {shown} is held by another program", remedy, reason)
@@ -58,8 +55,8 @@ def _reason(error: Exception) -> LinkReason:
     return next((reason for name, reason in _BY_NAME_IN_TEXT.items() if name in text), LinkReason.BROKEN)
 
 
-def _what_there_is() -> str:
-    ports, is_whole = serial_ports(LIST_FOR_A_REMEDY_S)
+def _what_there_is(place: SerialPlace) -> str:
+    ports, is_whole = place.ports()
     if ports:
         names = ", ".join(harmless(port.path) for port in ports[:NAMES_AT_MOST])
         return f"plug the meter in, or take one of those that there are: {names}"

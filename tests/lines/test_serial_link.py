@@ -21,6 +21,7 @@ from drivers.address import parse
 from drivers.links import serial_port
 from drivers.links.base import Chunk, Link
 from drivers.links.open import link_for
+from drivers.links.serial_place import SerialPlace
 from drivers.links.serial_port import SerialLink
 from drivers.links.serial_trouble import open_failure
 from drivers.links.threads import INBOX_CHUNKS
@@ -67,7 +68,7 @@ def run(story: Callable[[], Coroutine[Any, Any, None]]) -> None:
 
 
 def port(terminal: Terminal) -> SerialLink:
-    return SerialLink(terminal.path, 115_200, SystemClock())
+    return SerialLink(SerialPlace(terminal.path, SystemClock()), 115_200, SystemClock())
 
 
 async def collect(link: Link, wanted: int) -> list[Chunk]:
@@ -223,7 +224,7 @@ def test_a_far_end_that_takes_nothing_may_still_speak(terminal: Terminal) -> Non
 
 def test_a_port_that_is_not_there_names_those_that_are() -> None:
     async def story() -> None:
-        link = SerialLink("/dev/ttyNoSuchKiln", 115_200, SystemClock())
+        link = link_for(parse("serial:/dev/ttyNoSuchKiln"), SystemClock())
         with pytest.raises(LinkFailed, match="There is no serial port /dev/ttyNoSuchKiln: plug the meter in") as failed:
             await link.open()
         assert failed.value.reason is LinkReason.MISSING
@@ -239,7 +240,7 @@ def test_a_file_that_is_no_port_is_said_to_be_none(tmp_path: Path) -> None:
 
     async def story() -> None:
         for path in (plain, tmp_path):
-            link = SerialLink(str(path), 115_200, SystemClock())
+            link = link_for(parse(f"serial:{path}"), SystemClock())
             with pytest.raises(LinkFailed, match="cannot be opened") as failed:
                 await link.open()
             assert failed.value.reason is LinkReason.BROKEN
@@ -271,7 +272,7 @@ TROUBLES = [
 
 @pytest.mark.parametrize(("error", "reason", "says"), TROUBLES)
 def test_every_trouble_has_a_reason_and_a_remedy(error: Exception, reason: LinkReason, says: str) -> None:
-    failure = open_failure("COM5\x1b[2J", 7, error)
+    failure = open_failure(SerialPlace("COM5\x1b[2J", SystemClock()), 7, error)
     assert failure.reason is reason
     assert says in failure.sentence
     assert failure.remedy
@@ -366,4 +367,4 @@ def test_opening_and_closing_leaves_nothing_behind(terminal: Terminal) -> None:
 
 
 def test_a_link_that_was_never_opened_can_be_closed() -> None:
-    asyncio.run(SerialLink("/dev/null", 9600, SystemClock()).close())
+    asyncio.run(link_for(parse("serial:/dev/null"), SystemClock()).close())

@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from drivers.address import Address
+    from collections.abc import Callable
+
     from drivers.api import Conversation
     from drivers.links.base import Link
     from drivers.links.capture_file import CaptureWriter
@@ -42,19 +43,19 @@ def run(arguments: argparse.Namespace) -> int:
     from drivers import registry
     from drivers.address import parse
     from drivers.links.capture_file import CaptureWriter
-    from drivers.links.open import link_for
+    from drivers.links.open import links_for
     from logger.clock import SystemClock
     from tui.cli.watch_lines import Lines
 
     clock = SystemClock()
     address = parse(arguments.url)
-    link_for(address, clock)  # refuses what has no line before anything is begun
+    new_link = links_for(address, clock)
     driver = registry.load(address.driver)
     conversation = driver.converse(address.url, address.rate, _nothing_held)
     lines = Lines(clock, as_json=arguments.json, is_meter_line=driver.name == "meter-line")
     writer = CaptureWriter(arguments.save) if arguments.save else None
     try:
-        asyncio.run(_watch(address, conversation, clock, lines, writer, arguments.seconds))
+        asyncio.run(_watch(address.url, conversation, clock, lines, new_link, writer, arguments.seconds))
     except KeyboardInterrupt:
         pass  # that is how a person ends it; the meter was halted on the way out
     finally:
@@ -64,20 +65,19 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 async def _watch(
-    address: Address,
+    url: str,
     conversation: Conversation,
     clock: Clock,
     lines: Lines,
+    new_link: Callable[[], Link],
     writer: CaptureWriter | None,
     seconds: float | None,
 ) -> None:
     from drivers.line import run_line
-    from drivers.links.open import link_for
     from drivers.links.replay import RecordingLink
 
     def make_link() -> Link:
-        link = link_for(address, clock)
-        return RecordingLink(link, writer) if writer is not None else link
+        return RecordingLink(new_link(), writer) if writer is not None else new_link()
 
     stop = asyncio.Event()
     with contextlib.suppress(NotImplementedError, RuntimeError):  # not on every system, nor off the main thread
@@ -91,7 +91,7 @@ async def _watch(
             lines.show,
             stop,
             random.Random(),
-            line=address.url,
+            line=url,
             reached=_is_heard,
             on_failure=_TellOnce(),
         )
