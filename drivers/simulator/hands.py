@@ -14,10 +14,10 @@ from urllib.parse import quote
 from drivers.simulator.bench import Bench
 from drivers.simulator.faults import COUNTED, DISCONNECT, KINDS, TIMED
 from drivers.simulator.leads import Apart, Joined, OnItem, Placement
+from drivers.simulator.scale import in_words
 from drivers.simulator.truth import RcdSetting
 from logger.errors import InputWrong
 from logger.job.model import DeviceKind
-from logger.quantity import Displayed, Relation
 from logger.reading import Flag, Occurrence
 
 if TYPE_CHECKING:
@@ -160,7 +160,7 @@ class Hands:
         """`store`."""
         if words:
             raise _usage("store")
-        return f"Stored {_shown(self._meter.read_now(Flag.KEY).value)}."
+        return f"Stored {in_words(self._meter.read_now(Flag.KEY).value)}."
 
     def battery(self, words: Sequence[str]) -> str:
         """`battery PERCENT`."""
@@ -297,8 +297,3 @@ def _number(word: str) -> float:
     if not abs(number) < 1e9:
         raise InputWrong("That is no number that the simulator can use", "write digits, with a point if need be")
     return number
-
-
-def _shown(value: Displayed) -> str:
-    sign = {Relation.EQUAL: "", Relation.ABOVE: ">", Relation.BELOW: "<"}[value.relation]
-    return f"{sign}{value.text} {value.unit}"

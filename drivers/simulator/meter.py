@@ -8,10 +8,7 @@ faults of the line in `faults`.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
-from itertools import islice
 from random import Random
 from typing import Final
 
@@ -35,6 +32,7 @@ from drivers.simulator.bench import Bench
 from drivers.simulator.faults import LineFaults
 from drivers.simulator.gauge import Gauge
 from drivers.simulator.hands import Hands
+from drivers.simulator.memory import Memory
 from drivers.simulator.scale import RANGES
 from drivers.simulator.site import Site
 from logger.clock import NS_PER_MS, NS_PER_S
@@ -47,13 +45,8 @@ QUIET_NS: Final = 1_800 * NS_PER_MS
 TALK_ANEW_NS: Final = 10 * NS_PER_S
 """How often a meter without a receive line says who it is and what it can do."""
 
-STORED_AT_ONCE: Final = 100
-"""Frames from memory that go out in one go, between readings: they must not hold up the live ones."""
-
 STORED_EVERY_NS: Final = 10 * NS_PER_MS
-
-QUESTIONS_AT_MOST: Final = 8
-"""Spans of its memory that it has been asked for and not sent yet. One more is refused."""
+"""Between two portions from memory: ten thousand readings a second, with room for live ones."""
 
 STEPS_PER_TICK_AT_MOST: Final = 5_000
 """What one `tick` does at most: ten seconds at the highest rate. After a longer sleep it goes on from now."""
@@ -96,8 +89,7 @@ class SimulatedMeter:
         self.gauge.null_ohm = None
         self._boot_ns = now_ns
         self._n = 0
-        self._memory: deque[tuple[int, Reading | MeterEvent]] = deque(maxlen=meter.memory)
-        self._asked: deque[tuple[int, int]] = deque()
+        self._memory = Memory(meter.memory)
         self._stored_at_ns = now_ns
         self._period_ns = NS_PER_S // meter.talk_rate if meter.talks_only else None
         self._next_reading_ns = now_ns + (self._period_ns or 0)
@@ -106,7 +98,7 @@ class SimulatedMeter:
         self._last_sent_ns = now_ns
         self.announce()
         if meter.talks_only:
-            self._answer_functions()
+            self._announce_functions()
 
     @property
     def n(self) -> int:
@@ -167,7 +159,7 @@ class SimulatedMeter:
         due = [self._last_sent_ns + QUIET_NS]
         if self._period_ns is not None:
             due.append(self._next_reading_ns)
-        if self._asked:
+        if self._memory.asked:
             due.append(self._stored_at_ns)
         if self.site.meter.talks_only:
             due.append(self._next_talk_ns)
@@ -217,16 +209,8 @@ class SimulatedMeter:
     def announce(self) -> None:
         """Say who it is."""
         meter = self.site.meter
-        identity = Identity(
-            meter.serial,
-            self.boot,
-            meter.maker,
-            meter.model,
-            meter.firmware,
-            meter.calibrated_until,
-            self.gauge.battery_percent,
-            self.bench.leads.mark,
-        )
+        about = (meter.maker, meter.model, meter.firmware, meter.calibrated_until)
+        identity = Identity(meter.serial, self.boot, *about, self.gauge.battery_percent, self.bench.leads.mark)
         self._send(identity_frame(identity))
 
     def _step(self, due_ns: int) -> None:
@@ -238,12 +222,12 @@ class SimulatedMeter:
         elif self._period_ns is not None and self._next_reading_ns <= due_ns:
             self._next_reading_ns += self._period_ns
             self.read_now()
-        elif self._asked and self._stored_at_ns <= due_ns:
+        elif self._memory.asked and self._stored_at_ns <= due_ns:
             self._send_stored()
         elif self.site.meter.talks_only and self._next_talk_ns <= due_ns:
             self._next_talk_ns += TALK_ANEW_NS
             self.announce()
-            self._answer_functions()
+            self._announce_functions()
         else:
             self.announce()
 
@@ -272,36 +256,30 @@ class SimulatedMeter:
             answers[question.what]()
         elif question.what != ASK_STORED or question.low is None or question.high is None:
             self._send(refusal_frame("unknown question"))
-        elif len(self._asked) >= QUESTIONS_AT_MOST:
-            self._send(refusal_frame("busy"))
-        else:
-            self._asked.append((question.low, question.high))
+        elif self._memory.ask(question.low, question.high):
             self._stored_at_ns = self._now_ns
+        else:
+            self._send(refusal_frame("busy"))
 
     def _answer_identity(self) -> None:
         self.announce()
         self._send(end_frame(ASK_IDENTITY))
 
     def _answer_functions(self) -> None:
+        self._announce_functions()
+        self._send(end_frame(ASK_FUNCTIONS))
+
+    def _announce_functions(self) -> None:
         for ranges in RANGES.values():
             for announced in ranges:
                 self._send(range_frame(announced))
-        self._send(end_frame(ASK_FUNCTIONS))
 
     def _send_stored(self) -> None:
-        """The next frames of the first span asked for; `end` once it is through, whatever of it is still in memory."""
-        low, high = self._asked.popleft()
-        oldest = self._memory[0][0] if self._memory else self._n + 1
-        skip = max(0, low - oldest)
-        sent = 0
-        for n, kept in islice(self._memory, skip, skip + STORED_AT_ONCE):
-            if n > high:
-                break
-            self._send(_again(kept))
-            low, sent = n + 1, sent + 1
-        if sent == STORED_AT_ONCE and low <= high:
-            self._asked.appendleft((low, high))
-        else:
+        """The next frames of the first span asked for; `end` once it is through."""
+        frames, through = self._memory.portion()
+        for frame in frames:
+            self._send(frame)
+        if through:
             self._send(end_frame(ASK_STORED))
         self._stored_at_ns = self._now_ns + STORED_EVERY_NS
 
@@ -313,15 +291,9 @@ class SimulatedMeter:
         return (self._now_ns - self._boot_ns) // NS_PER_MS
 
     def _keep(self, what: Reading | MeterEvent) -> None:
-        self._memory.append((what.n, what))
+        self._memory.keep(what)
         self._send(reading_frame(what) if isinstance(what, Reading) else event_frame(what))
 
     def _send(self, frame: bytes) -> None:
         self._last_sent_ns = self._now_ns
         self.line.send(frame, self._now_ns)
-
-
-def _again(kept: Reading | MeterEvent) -> bytes:
-    if isinstance(kept, Reading):
-        return reading_frame(replace(kept, flags=kept.flags | {Flag.STORED}))
-    return event_frame(kept)

@@ -127,3 +127,9 @@ class Scale:
 def _text(number: Decimal, found: Range) -> str:
     step = found.resolution or Decimal(1)
     return format(number.quantize(step, ROUND_HALF_EVEN), "f")
+
+
+def in_words(value: Displayed) -> str:
+    """What a person reads off the display: `>1000 MOhm`."""
+    sign = {Relation.EQUAL: "", Relation.ABOVE: ">", Relation.BELOW: "<"}[value.relation]
+    return f"{sign}{value.text} {value.unit}"

@@ -49,6 +49,7 @@ from typing import Final, Protocol, TypeVar
 
 from drivers.codecs.meter_words import identity_frame
 from drivers.simulator.site import Extra, MeterTruth, Site
+from drivers.simulator.site_heads import read_leads, read_line_fault, read_meter, read_supply
 from drivers.simulator.site_tables import (
     CELSIUS,
     MEGOHM,
@@ -61,10 +62,6 @@ from drivers.simulator.site_tables import (
     read_circuit,
     read_device,
     read_earth,
-    read_leads,
-    read_line_fault,
-    read_meter,
-    read_supply,
 )
 from logger import toml_lines
 from logger.errors import CannotSend, InputWrong, SiteWrong
