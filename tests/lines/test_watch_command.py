@@ -244,6 +244,14 @@ def test_a_meter_that_is_silent_is_an_error_of_exit_code_3() -> None:
     assert failed.value.exit_code == 3
 
 
+def test_a_time_to_watch_that_brought_nothing_is_no_success(capsys: pytest.CaptureFixture[str]) -> None:
+    with _listener(b"") as port, pytest.raises(LinkFailed, match="Not a byte came"):
+        call(f"tcp:127.0.0.1:{port}", "--seconds", "0.2")
+    with pytest.raises(LinkFailed, match="takes no connection"):
+        call(f"tcp:127.0.0.1:{port}", "--seconds", "0.2")
+    assert capsys.readouterr().out == ""
+
+
 @pytest.mark.usefixtures("impatient")
 def test_a_meter_that_is_not_there_is_an_error_of_exit_code_3(capsys: pytest.CaptureFixture[str]) -> None:
     listener = socket.create_server(("127.0.0.1", 0))

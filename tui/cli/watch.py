@@ -38,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     Raises:
         InputWrong: if the URL, the driver or FILE is wrong.
-        InstrumentFailed: if not a byte came within 15 s.
+        InstrumentFailed: if not a byte came within 15 s, or within N seconds where that is less.
     """
     from drivers import registry
     from drivers.address import parse
@@ -79,7 +79,7 @@ async def _watch(
     def make_link() -> Link:
         return RecordingLink(new_link(), writer) if writer is not None else new_link()
 
-    stop = asyncio.Event()
+    stop, ear = asyncio.Event(), _Ear(url)
     with contextlib.suppress(NotImplementedError, RuntimeError):  # not on every system, nor off the main thread
         asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, stop.set)
     timer = asyncio.ensure_future(_stop_after(clock, seconds, stop)) if seconds is not None else None
@@ -92,38 +92,46 @@ async def _watch(
             stop,
             random.Random(),
             line=url,
-            reached=_is_heard,
-            on_failure=_TellOnce(),
+            reached=ear.hears,
+            on_failure=ear.tell,
         )
+        if timer is not None and timer.done() and not ear.has_heard:
+            raise ear.failure
     finally:
         if timer is not None:
             timer.cancel()
 
 
-class _TellOnce:
-    """Says why a line does not open or broke, once for each reason, while it is tried again."""
+class _Ear:
+    """Whether anything came, and why not."""
 
-    def __init__(self) -> None:
-        self._told = ""
+    def __init__(self, url: str) -> None:
+        from logger.errors import LinkFailed, LinkReason
 
-    def __call__(self, failure: InstrumentFailed) -> None:
+        self.has_heard = False
+        self.failure: InstrumentFailed = LinkFailed(
+            f"Not a byte came from {url} in that time", "watch for longer, and check the meter", LinkReason.SILENT
+        )
+
+    def hears(self, happening: Happening) -> bool:
+        """Whoever watches may be looking for the reason why a meter is not understood: any byte will do."""
+        from logger.happening import RawBytes
+
+        self.has_heard = self.has_heard or isinstance(happening, RawBytes)
+        return self.has_heard
+
+    def tell(self, failure: InstrumentFailed) -> None:
+        """Say why a line does not open or broke, once for each reason, while it is tried again."""
         from tui.cli.output import complain
 
-        if str(failure) != self._told:
-            self._told = str(failure)
+        if str(failure) != str(self.failure):
+            self.failure = failure
             complain(f"{failure} Trying again.")
 
 
 async def _stop_after(clock: Clock, seconds: float, stop: asyncio.Event) -> None:
     await clock.sleep(seconds)
     stop.set()
-
-
-def _is_heard(happening: Happening) -> bool:
-    """Whoever watches may be looking for the reason why a meter is not understood: any byte will do."""
-    from logger.happening import RawBytes
-
-    return isinstance(happening, RawBytes)
 
 
 def _nothing_held(_serial: str, _boot: str) -> int | None:
