@@ -352,9 +352,9 @@ def run(*arguments: str, cwd: Path, text: str = "") -> subprocess.CompletedProce
 
 
 @contextlib.contextmanager
-def recording(logbook: str, url: str, cwd: Path) -> Iterator[Recorder]:
+def recording(logbook: str, url: str, cwd: Path, *more: str) -> Iterator[Recorder]:
     """A recorder on a logbook, ended whatever happens."""
-    recorder = Recorder("capture", logbook, "--json", "--from", url, cwd=cwd)
+    recorder = Recorder("capture", logbook, "--json", "--from", url, *more, cwd=cwd)
     try:
         yield recorder
     finally:
