@@ -28,7 +28,7 @@ STEADY_STEPS: Final = 2.0
 FEWEST_POINTS: Final = 4
 """Fewer values than this say nothing of a trend."""
 
-# At most this many points are kept of a window: enough for a fit, few enough to run it for each of 500 readings a second.
+# At most this many points are kept of a window: enough for a fit, few enough to run it 500 times a second.
 POINTS_AT_MOST: Final = 60
 
 # A prediction is made only where one third of the window climbs by no more than this share of what the third before it

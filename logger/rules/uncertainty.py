@@ -74,6 +74,36 @@ def conformity_rectangular(reading: float, limit: float, half_width_base: float,
     return min(1.0, max(0.0, (distance + half_width_base) / (2.0 * half_width_base)))
 
 
+def conformity_between(reading: float, low: float, high: float, uncertainty: float) -> float:
+    """Probability that the true value lies in a window; `uncertainty` above 0."""
+    return cumulative((high - reading) / uncertainty) - cumulative((low - reading) / uncertainty)
+
+
+def risk_at_guard(share: float) -> float:
+    """Probability of accepting wrongly at a guard band of `share` times the expanded uncertainty."""
+    return cumulative(-COVERAGE * share)
+
+
+def reading_for(probability: float, limit: float, uncertainty: float, *, at_most: bool) -> float:
+    """The reading that conforms with just this probability (between 0 and 1)."""
+    from statistics import NormalDist
+
+    away = NormalDist().inv_cdf(probability) * uncertainty
+    return limit - away if at_most else limit + away
+
+
+def display_limit(limit: float, operating_percent: float, *, at_most: bool) -> float:
+    """What the display may show at most (at least) so that the worst the standard allows still keeps the limit."""
+    share = operating_percent / 100.0
+    return limit / (1.0 + share) if at_most else limit / (1.0 - share)
+
+
+def reference_bands(meter_half_width: float, reference_half_width: float) -> tuple[float, float]:
+    """How far a check resistor may read from its value: the worst case, and by root sum of squares with k = 2."""
+    spread = combined([standard_uncertainty(meter_half_width), standard_uncertainty(reference_half_width)])
+    return meter_half_width + reference_half_width, COVERAGE * spread
+
+
 def operating_uncertainty(intrinsic: float, influences: Sequence[float]) -> float:
     """Operating uncertainty of an instrument from its intrinsic one and the influences on it (IEC 61557-1)."""
     return abs(intrinsic) + INFLUENCE_FACTOR * combined(influences)

@@ -101,6 +101,20 @@ def coaxial_f_per_m(insulation_over_radius: Decimal, permittivity: Decimal) -> D
     return 2 * PI * VACUUM_F_PER_M * permittivity / (1 + insulation_over_radius).ln()
 
 
+RATED_CURRENT_A: Final = Decimal("0.001")
+"""Current at which an insulation tester must still hold its nominal voltage (IEC 61557-2)."""
+
+
+def rated_load(nominal_v: Decimal) -> Decimal:
+    """Load that draws the rated current at nominal voltage, ohms."""
+    return nominal_v / RATED_CURRENT_A
+
+
+def terminal_window(nominal_v: Decimal) -> tuple[Decimal, Decimal]:
+    """Where a tester's voltage must stay under load, volts: -10 % to +20 % of nominal (AS/NZS 3000, 8.3.6)."""
+    return nominal_v * Decimal("0.9"), nominal_v * Decimal("1.2")
+
+
 def power_in(resistance_ohm: Decimal, voltage_v: Decimal) -> Decimal:
     """Power that a reference resistor must bear, watts."""
     return voltage_v**2 / resistance_ohm

@@ -53,6 +53,11 @@ def touch_voltage(electrode_ohm: Decimal, residual_a: Decimal) -> Decimal:
     return electrode_ohm * residual_a
 
 
+def spike_distance(current_spike_m: Decimal) -> Decimal:
+    """Where the potential spike belongs for a current spike so far away, metres."""
+    return POTENTIAL_SPIKE * current_spike_m
+
+
 @dataclass(frozen=True, slots=True)
 class FallOfPotential:
     """Three readings with the potential spike in three places: `resistance_ohm` their mean, deviations in percent."""
