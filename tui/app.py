@@ -1,0 +1,181 @@
+"""The app: it routes and does no work. A tick makes the desk look, a look is drawn, a want becomes a deed."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import signal
+from collections.abc import Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, ClassVar, Final
+
+from textual import on
+from textual.app import App
+from textual.binding import BindingType
+
+from logger.errors import StorageFailed, ZerofirstError
+from tui.actions import BY_NAME, Action, Scope
+from tui.desk import Desk
+from tui.hands import Hands, Simulator
+from tui.messages import Begun, Looked, Wanted
+from tui.opening import Opened, open_logbook
+from tui.pump import TICK_S, Pump
+from tui.screens.context import Context
+from tui.screens.deeds import DEEDS
+from tui.screens.start import DEMO, Start
+from tui.screens.work import Work
+from tui.themes import DARK, THEMES
+from tui.view import HandsView
+
+if TYPE_CHECKING:
+    from drivers.address import Address
+    from logger.clock import Clock
+
+LEAVE_WITHIN_S: Final = 10.0
+"""How long the session may take to halt its meters and fold its file in, seconds; longer is told as a fault."""
+
+
+class ZerofirstApp(App[str]):
+    """One app for every way in: a logbook that is open already, or the start screen.
+
+    Args:
+        clock: the source of time.
+        opened: what the command line opened; None begins with the start screen.
+        simulator: moves the simulated leads, in a demo.
+    """
+
+    CSS_PATH = "app.tcss"
+    TITLE = "zerofirst"
+    ENABLE_COMMAND_PALETTE = False
+    BINDINGS: ClassVar[list[BindingType]] = []
+
+    def __init__(self, clock: Clock, opened: Opened | None = None, simulator: Simulator | None = None) -> None:
+        super().__init__()
+        self._clock = clock
+        self._simulator = simulator
+        self._opened = opened
+        self.context: Context | None = None
+
+    @property
+    def opened(self) -> Opened | None:
+        """The logbook at hand, to be let go of when the app has ended."""
+        return self._opened
+
+    def on_mount(self) -> None:
+        """Colours, the first screen, and the tick."""
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = DARK.name
+        if self._opened is not None:
+            self._sit_down(self._opened)
+        else:
+            self.push_screen(Start(self._clock))
+        self.set_interval(TICK_S, self.tick)
+        self._leave_on_signals()
+
+    def on_ready(self) -> None:
+        """What was made until now stays: the collector need not look at it again while readings come."""
+        gc.collect()
+        gc.freeze()
+
+    def _sit_down(self, opened: Opened) -> None:
+        desk = Desk(opened.sitting, opened.pump, self._clock, opened.urls)
+        desk.live.remember(opened.history)
+        hands = Hands(self._simulator) if self._simulator is not None else None
+        desk.hands = HandsView("leads apart") if hands else None
+        self._opened = opened
+        self.context = Context(self, desk, opened.path, hands)
+        self.push_screen(Work(with_hands=hands is not None))
+        self.tick()
+
+    def tick(self) -> None:
+        """Look, and have it drawn."""
+        if self.context is not None:
+            view = self.context.desk.look()
+            if view is not None:
+                self.post_message(Looked(view))
+
+    @on(Looked)
+    async def _draw(self, message: Looked) -> None:
+        for screen in self.screen_stack:
+            if isinstance(screen, Work) and screen.is_mounted:
+                await screen.show(message.view)
+
+    @on(Begun)
+    def _begin(self, message: Begun) -> None:
+        self._sit_down(message.opened)
+
+    @on(Wanted)
+    def _do(self, message: Wanted) -> None:
+        action = BY_NAME[message.action_name]
+        if self.context is not None and self.offers(action):
+            self.run_worker(self._deed(action.name, self.context), group="deed")
+
+    async def _deed(self, name: str, context: Context) -> None:
+        try:
+            await DEEDS[name](context)
+        except ZerofirstError as error:
+            context.desk.refuse(name, str(error))
+        except Exception as error:  # a fault of ours must not take the recording down with it
+            context.desk.refuse(name, f"the screen met a fault of its own ({type(error).__name__}: {error})")
+        self.tick()
+
+    def offers(self, action: Action) -> bool:
+        """Whether this action is there now."""
+        if action.scope is Scope.HANDS:
+            return self.context is not None and self.context.hands is not None
+        return action.scope is Scope.LOOK or (self.context is not None and not self.context.desk.is_closed)
+
+    def _leave_on_signals(self) -> None:
+        """A terminal that goes away, or a polite kill, ends the app as `quit` does."""
+        loop = asyncio.get_running_loop()
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                with suppress(NotImplementedError, RuntimeError, ValueError):
+                    loop.add_signal_handler(getattr(signal, name), self.exit)
+
+
+def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simulator: Simulator | None = None) -> int:
+    """The app on a logbook, until the person leaves. Returns the exit code.
+
+    Raises:
+        LogbookUnusable, LogbookDamaged: before a screen is drawn.
+        ZerofirstError: what ended the recording early, after the screen is gone.
+    """
+    opened = open_logbook(logbook_path, addresses, clock, Pump())
+    app = ZerofirstApp(clock, opened, simulator)
+    app.run()
+    return let_go(app)
+
+
+def run_start(clock: Clock) -> tuple[int, bool]:
+    """The app from its start screen. Returns the exit code, and whether the person asked for the demo."""
+    app = ZerofirstApp(clock)
+    wanted = app.run()
+    return let_go(app), wanted == DEMO
+
+
+def let_go(app: ZerofirstApp) -> int:
+    """End the session behind the app and say how it went.
+
+    Raises:
+        ZerofirstError: what ended the recording early, or a line that never was there.
+    """
+    opened = app.opened
+    if opened is None or opened.session is None:
+        return 0
+    from tui.cli.capture import exit_code
+
+    opened.session.stop()
+    outcome = opened.session.wait(LEAVE_WITHIN_S)
+    if outcome is None:
+        raise StorageFailed(
+            "The recording did not end in time", "see that the disk answers; what was confirmed is on it"
+        )
+    if outcome.error is not None:
+        raise outcome.error
+    heard = app.context is not None and bool(app.context.desk.live.here)
+    if outcome.failures and not heard:
+        raise outcome.failures[0]
+    return exit_code(outcome, opened.session.state)

@@ -1,0 +1,272 @@
+"""What stands now, taken out of a session at one moment: everything the sentence is made of, frozen.
+
+`gather` holds the session's lock for as long as it copies references, and no longer; words are made afterwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final, Protocol
+
+from logger.bodies import Selection
+from logger.errors import ZerofirstError
+from logger.job.model import Item, Plan
+from logger.job.work import Outcome, Work, work_list
+from logger.proof import Point, Proof, ProofKey, carriers
+from logger.quantity import JUDGED_BY_A_PERSON, ZERO_AND_INFINITY, Function
+from logger.rules.limit import Limit
+from logger.rules.pack import Pack
+from logger.screening import functions_for
+from logger.state import Alteration, JobState, MeterState
+from tui.guide import LineState
+from tui.live import Live, Seen
+
+if TYPE_CHECKING:
+    import threading
+
+    from logger.recorder.core import Recorder
+    from logger.recorder.intake import Candidate
+    from tui.wiring import Outcome as SessionOutcome
+
+
+MAIN_CARRIER: Final = Function.CONTINUITY
+"""The resistance function on which a meter is proven for tests with no zero and infinity of their own."""
+
+
+class Sitting(Protocol):
+    """What the screen needs of a session; `tui.wiring.Session` is one."""
+
+    lock: threading.RLock
+    trouble: str
+
+    @property
+    def state(self) -> JobState:
+        """What the log says now; under `lock`."""
+
+    @property
+    def recorder(self) -> Recorder | None:
+        """The recorder, under `lock`; None where the logbook is only looked at."""
+
+    @property
+    def failures(self) -> tuple[ZerofirstError, ...]:
+        """Lines that are over for good."""
+
+    def submit(self, step: Mapping[str, Any]) -> None:
+        """Queue a step."""
+
+    def stop(self) -> None:
+        """Stop now."""
+
+    def wait(self, timeout_s: float | None = None) -> SessionOutcome | None:
+        """The outcome, when it has ended."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """Results that wait for their closing check on one proof. `zero_left`: infinity has passed since them all."""
+
+    key: ProofKey
+    results: int
+    zero_left: bool
+
+
+@dataclass(frozen=True, slots=True)
+class WorkFacts:
+    """The work list as it stood when it was last worked out."""
+
+    works: tuple[Work, ...] = ()
+    todo: tuple[Work, ...] = ()
+    closings: tuple[Closing, ...] = ()
+
+    @property
+    def next_work(self) -> Work | None:
+        """The first that is required and has neither result nor reason."""
+        return self.todo[0] if self.todo else None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckFacts:
+    """The self-check under way."""
+
+    key: ProofKey
+    point: Point
+    came: int
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """Everything the sentence is made of.
+
+    Attributes:
+        meter: the one that the sentence is about; a copy.
+        others: how many more meters are here.
+        line, line_words: how that meter's line is.
+        seen: its newest reading.
+        key, proof: what must be proven for the next reading to count; None, unproven, where that is not known yet.
+        carrier: the proof of another function that stands in, where the test's own has no zero and infinity.
+        prove, prove_proof: what the keys for self-checks check, and how far it is; None where nothing can be.
+    """
+
+    plan: Plan
+    pack: Pack
+    utc_offset_min: int
+    now_at: str
+    now_ns: int
+    closed: bool
+    selection: Selection | None
+    item: Item | None
+    limit: Limit | None
+    caution: str
+    judged: bool
+    meter: MeterState | None
+    others: int
+    line: LineState
+    line_words: str
+    lost_since_ns: int | None
+    seen: Seen | None
+    key: ProofKey | None
+    proof: Proof
+    carrier: ProofKey | None
+    prove: ProofKey | None
+    prove_proof: Proof
+    check: CheckFacts | None
+    candidate: Candidate | None
+    positions: Mapping[str, str]
+    alterations: tuple[Alteration, ...]
+    work: WorkFacts
+    trouble: str
+
+    @property
+    def must_carry(self) -> bool:
+        """The selected test needs another function proven in its stead, and none is yet."""
+        key = self.key
+        own = key is None or key.function in ZERO_AND_INFINITY or self.proof.is_whole
+        return not own and self.carrier is None
+
+
+def gather(
+    sitting: Sitting, live: Live, work: WorkFacts, addresses: Sequence[str], now_at: str, now_ns: int
+) -> Facts | None:
+    """The facts; None before the log says what the job is. Call it with `sitting.lock` held."""
+    state, recorder = sitting.state, sitting.recorder
+    if state.plan is None or state.pack is None:
+        return None
+    selection = state.selection
+    meter = _the_meter(state, live)
+    serial = meter.serial if meter else ""
+    seen = live.meters[serial].newest if serial in live.meters else None
+    key = _key(state, serial, seen)
+    prove = _to_prove(key, seen, work)
+    line, words, since_ns = _line(sitting, live, meter, addresses)
+    check = recorder.check if recorder else None
+    item = state.plan.item(selection.item) if selection else None
+    return Facts(
+        plan=state.plan,
+        pack=state.pack,
+        utc_offset_min=state.utc_offset_min,
+        now_at=now_at,
+        now_ns=now_ns,
+        closed=state.closed_at is not None,
+        selection=selection,
+        item=item,
+        limit=state.pack.limit_for(selection.test, item, state.plan, selection.voltage) if selection and item else None,
+        caution=_standing_caution(state, live, selection),
+        judged=selection is not None and selection.test in JUDGED_BY_A_PERSON,
+        meter=replace(meter) if meter else None,
+        others=max(0, len(live.here) - 1),
+        line=line,
+        line_words=words,
+        lost_since_ns=since_ns,
+        seen=seen,
+        key=key,
+        proof=state.proof_of(key) if key else Proof(),
+        carrier=_carrier(state, key),
+        prove=prove,
+        prove_proof=state.proof_of(prove) if prove else Proof(),
+        check=CheckFacts(check.key, check.point, len(check.readings)) if check else None,
+        candidate=recorder.candidate if recorder else None,
+        positions=dict(state.positions),
+        alterations=tuple(state.alterations.values()),
+        work=work,
+        trouble=sitting.trouble,
+    )
+
+
+def work_facts(state: JobState) -> WorkFacts:
+    """The work list, what of it is left, and the closing checks that results wait for. Call it with the lock held."""
+    works = tuple(work_list(state))
+    todo = tuple(work for work in works if work.required and work.outcome in {Outcome.TO_DO, Outcome.IN_DOUBT})
+    return WorkFacts(works, todo, tuple(_closings(state)))
+
+
+def _closings(state: JobState) -> list[Closing]:
+    waiting: dict[ProofKey, list[bool]] = {}
+    for result in state.current.values():
+        if result.proof is not None and result.in_doubt is None and not result.is_bracketed:
+            waiting.setdefault(result.proof, []).append(Point.INFINITY in result.after)
+    return [Closing(key, len(after), all(after)) for key, after in waiting.items()]
+
+
+def _standing_caution(state: JobState, live: Live, selection: Selection | None) -> str:
+    if selection is None or state.pack is None or state.closed_at is not None:
+        return ""
+    return "" if selection.test in live.confirmed else state.pack.caution_for(selection.test) or ""
+
+
+def _the_meter(state: JobState, live: Live) -> MeterState | None:
+    """The meter that the sentence is about: the one pinned, else one that can do the test, the last heard first."""
+    here = [state.meters[serial] for serial in live.here if serial in state.meters]
+    selection = state.selection
+    if selection is not None and selection.meter is not None and selection.meter in state.meters:
+        return state.meters[selection.meter]
+    if selection is not None:
+        wanted = set(functions_for(selection.test))
+        here = [m for m in here if any(r.function in wanted for r in m.ranges)] or here
+    heard = live.newest.serial if live.newest else ""
+    return next((m for m in here if m.serial == heard), here[0] if here else None)
+
+
+def _line(
+    sitting: Sitting, live: Live, meter: MeterState | None, addresses: Sequence[str]
+) -> tuple[LineState, str, int | None]:
+    if meter is not None:
+        lost = live.lost.get(meter.serial) or live.lost.get(meter.line)
+        return (LineState.LOST, lost.why, lost.since_ns) if lost else (LineState.READY, meter.line, None)
+    if sitting.failures:
+        return LineState.FAILED, str(sitting.failures[-1]), None
+    return (LineState.WAITING, addresses[0], None) if addresses else (LineState.NONE, "", None)
+
+
+def _key(state: JobState, serial: str, seen: Seen | None) -> ProofKey | None:
+    """What must be proven for the next reading to count."""
+    if not serial:
+        return None
+    selection = state.selection
+    functions = functions_for(selection.test) if selection else ()
+    if functions:
+        on_meter = seen is not None and seen.function in functions
+        function = seen.function if on_meter and seen is not None else functions[0]
+        return ProofKey.of(serial, function, selection.voltage if selection else None)
+    return ProofKey.of(serial, seen.function, seen.voltage) if seen is not None else None
+
+
+def _carrier(state: JobState, key: ProofKey | None) -> ProofKey | None:
+    """The proof that stands in for this one (interface, section 3: functions with no meaningful zero and infinity)."""
+    if key is None or key.function in ZERO_AND_INFINITY or state.proof_of(key).is_whole:
+        return None
+    whole = [k for k, proof in state.proofs.items() if k.serial == key.serial and proof.is_whole]
+    return next((k for function in carriers(key) for k in whole if k.function is function), None)
+
+
+def _to_prove(key: ProofKey | None, seen: Seen | None, work: WorkFacts) -> ProofKey | None:
+    """What a self-check would be of: what the job waits for, as far as the meter is set to it."""
+    on_meter = None if seen is None else ProofKey.of(seen.serial, seen.function, seen.voltage)
+    waiting = [closing.key for closing in work.closings]
+    if work.next_work is None and waiting:
+        return on_meter if on_meter in waiting else waiting[0]
+    if key is not None and key.function in ZERO_AND_INFINITY:
+        return key
+    if on_meter is not None and on_meter.function in ZERO_AND_INFINITY:
+        return on_meter
+    return None if key is None else ProofKey(key.serial, MAIN_CARRIER)

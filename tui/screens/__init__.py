@@ -1,0 +1,1 @@
+"""Screens: each turns keys and clicks into requests to the desk, and draws what it is handed."""

@@ -1,0 +1,97 @@
+"""Deeds that only show: the work list, the meters, the log, the keys."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from logger.text import harmless
+from tui.actions import ACTIONS, Scope
+from tui.facts import Facts
+from tui.present import date_words, meter_name, on_function, test_words
+from tui.screens.choose import Choice
+from tui.screens.choosing import outcome_words, select
+from tui.screens.context import Context
+from tui.screens.log import Log
+from tui.view import Line, Lines, Tone, faint, plain, strong
+
+HOW_TO_READ: Final = (
+    "Read the words in the margin from top to bottom: they are one sentence.",
+    "WITH this meter, ON this item, WE SEE this figure; it MEANS this, it COVERS so much,",
+    "these things are OPEN, and this is NEXT. What is wrong stands at the word it belongs to.",
+    "A figure that is struck through does not count, and MEANS says why.",
+)
+
+KEY_COLUMNS: Final = 9
+
+
+async def work_list(context: Context) -> None:
+    """Every test with its outcome; Enter on one chooses it."""
+    facts = context.facts
+    if facts is None:
+        return
+    here = f"{facts.selection.item}\x00{facts.selection.test}" if facts.selection else ""
+    choices = [
+        Choice(
+            f"{work.item}\x00{work.test}",
+            f"{harmless(work.item, 10):<10} {harmless(work.name, 26):<26} {test_words(work.test):<18}",
+            outcome_words(work),
+        )
+        for work in facts.work.works
+    ]
+    picked = await context.choose("The work list. Enter chooses what is tested.", choices, here)
+    if picked is not None and not facts.closed:
+        item, _, test = picked.partition("\x00")
+        work = next(work for work in facts.work.works if work.item == item and str(work.test) == test)
+        await select(context, work.item, work.test)
+
+
+async def log(context: Context) -> None:
+    """The log, down to raw bytes."""
+    offset = context.facts.utc_offset_min if context.facts else 0
+    await context.app.push_screen_wait(Log(context.path, offset))
+
+
+async def meters(context: Context) -> None:
+    """Who is here, and what each is proven for."""
+    with context.desk.sitting.lock:
+        lines = tuple(_meters(context))
+    await context.read("The meters", lines or (plain("No meter has said who it is yet."),))
+
+
+def _meters(context: Context) -> Iterator[Line]:
+    state, live = context.desk.sitting.state, context.desk.live
+    for serial, meter in state.meters.items():
+        here = serial in live.here and serial not in live.lost
+        name = meter_name({"maker": meter.maker, "model": meter.model, "serial": serial})
+        yield strong(f"{name}{'' if here else ' (not here now)'}")
+        battery = "not said" if meter.battery_percent is None else f"{meter.battery_percent} %"
+        until = date_words(meter.calibrated_until) if meter.calibrated_until else "not said"
+        yield plain(f"  battery {battery}, calibrated until {until}, leads {harmless(meter.leads or 'not said', 16)}")
+        yield faint(f"  {harmless(meter.line, 60)}")
+        proofs = [(key, proof) for key, proof in state.proofs.items() if key.serial == serial]
+        for key, proof in proofs:
+            tone = Tone.GOOD if proof.is_whole else Tone.WARN
+            why = f" ({harmless(proof.lapsed, 40)})" if proof.lapsed else ""
+            yield strong(f"  {on_function(key.function, key.voltage)}: {proof.state}{why}", tone)
+        if not proofs:
+            yield plain("  never checked")
+        yield plain("")
+
+
+async def help_page(context: Context) -> None:
+    """How to read the screen, and the keys."""
+    await context.read("zerofirst: how to read the screen, and its keys", help_lines(context.facts, context.hands))
+
+
+def help_lines(facts: Facts | None, hands: object) -> Lines:
+    """The page of keys, out of the table of actions."""
+    scopes = {Scope.WORK, Scope.LOOK} | ({Scope.HANDS} if hands else set())
+    if facts is not None and facts.closed:
+        scopes.discard(Scope.WORK)
+    keys = tuple(
+        (*strong(f"{action.shown:<{KEY_COLUMNS}}"), *plain(action.words))
+        for action in ACTIONS
+        if action.scope in scopes
+    )
+    return (*(plain(line) for line in HOW_TO_READ), plain(""), *keys)

@@ -1,0 +1,1 @@
+"""Widgets of the working screen: each draws one value of `tui.view` and knows nothing else."""
