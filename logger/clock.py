@@ -7,12 +7,14 @@ and replay run on it, so that nothing waits.
 
 from __future__ import annotations
 
-import asyncio
 import heapq
 import itertools
 import time
 from datetime import UTC, datetime, timedelta
-from typing import Protocol
+from typing import TYPE_CHECKING, Protocol
+
+if TYPE_CHECKING:
+    import asyncio
 
 NS_PER_S = 1_000_000_000
 NS_PER_MS = 1_000_000
@@ -52,6 +54,8 @@ class SystemClock:
 
     async def sleep(self, seconds: float) -> None:
         """Wait on the running event loop."""
+        import asyncio  # sans-IO rooms read the clock's units and must not pay for an event loop
+
         await asyncio.sleep(seconds)
 
 
@@ -91,6 +95,8 @@ class ManualClock:
 
     async def sleep(self, seconds: float) -> None:
         """Wait until `advance` has moved the clock on by `seconds`."""
+        import asyncio
+
         if seconds <= 0:
             await asyncio.sleep(0)
             return

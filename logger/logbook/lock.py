@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import json
 import os
-import socket
+import platform
 from pathlib import Path
 from typing import Any, Final
 
@@ -50,7 +50,7 @@ class WriterLock:
             ) from error
 
     def _say_who(self, clock: Clock) -> None:
-        holder = {"pid": os.getpid(), "host": socket.gethostname(), "since": rfc3339(clock.utc())}
+        holder = {"pid": os.getpid(), "host": platform.node(), "since": rfc3339(clock.utc())}
         handle = os.open(self._held, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, PRIVATE_MODE)
         with os.fdopen(handle, "w", encoding="utf-8") as file:
             json.dump(holder, file)
