@@ -25,7 +25,7 @@ COMMANDS: Final[dict[str, str]] = {
     "show": "a job's state, or one entry down to its raw bytes",
     "audit": "integrity and findings of logbooks",
     "prove-entry": "make the evidence that one entry stands in a logbook",
-    "check-entry": "check such evidence, without the logbook",
+    "check-entry": "check the evidence that `prove-entry` made, without the logbook",
     "reach": "what a test would reach, and what not",
     "steps": "the least work that covers everything",
     "hunt": "which breakers to open next to find a fault",
