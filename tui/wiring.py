@@ -154,6 +154,8 @@ class Session:
         self.lock = threading.RLock()
         self.trouble = ""
         """What is wrong with the disk now; empty while all is well. Readings wait in memory meanwhile."""
+        self.writing_since_ns: int | None = None
+        """Since when the disk has been at work on one commit; None while it is not. Seconds mean a slow disk."""
 
     def start(self) -> None:
         """Open the logbook for writing and begin.
@@ -309,27 +311,43 @@ class Session:
             self._recorder.do(step)
 
     def _commit(self) -> None:
-        """Make what was written durable, then publish the events that tell of it; a failed disk keeps them waiting."""
+        """Make what was written durable, then publish the events that tell of it; a failed disk keeps them waiting.
+
+        The lock is not held while the disk is waited for: a slow one must not stop the screen.
+        """
         with self.lock:
             events = self._recorder.drain()
-            self._note_close(events)
-            self._unpublished.extend(events)
-            try:
-                if self._recover_at_ns is not None:
-                    if self._clock.mono_ns() < self._recover_at_ns:
-                        return
-                    self._logbook.recover()
-                    self._recover_at_ns, self.trouble = None, ""
-                self._checkpoint(events)
-                self._logbook.commit()
-            except StorageFailed as failed:
-                self.trouble = str(failed)
-                self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
+        self._note_close(events)
+        self._unpublished.extend(events)
+        self.writing_since_ns = self._clock.mono_ns()
+        try:
+            if not self._is_disk_ready():
                 return
+            self._checkpoint(events)
+            self._logbook.commit()
+        except StorageFailed as failed:
+            self.trouble = str(failed)
+            self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
+            return
+        finally:
+            self.writing_since_ns = None
         ready, self._unpublished = self._unpublished, []
-        if ready and not self._deaf:
+        self._hand_out(ready)
+
+    def _is_disk_ready(self) -> bool:
+        """True while all is well; after a failure, once what waits has been compared with the disk and written."""
+        if self._recover_at_ns is None:
+            return True
+        if self._clock.mono_ns() < self._recover_at_ns:
+            return False
+        self._logbook.recover()
+        self._recover_at_ns, self.trouble = None, ""
+        return True
+
+    def _hand_out(self, events: Sequence[Event]) -> None:
+        if events and not self._deaf:
             try:
-                self._publish(ready)
+                self._publish(events)
             except OSError:  # whoever listened is gone (a closed pipe): record what is there and stop
                 self._deaf = True
                 self._inbox.put(_Word.STOP)
