@@ -23,17 +23,16 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import Enum
-from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
 from drivers import registry
 from drivers.address import Address
 from drivers.line import run_line
-from drivers.links.open import link_for
+from drivers.links.open import links_for
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
-from logger.happening import Happening, Ready
+from logger.happening import Ended, Happening, Ready
 from logger.logbook.entries import Kind
 from logger.logbook.keys import OperatorKey, operator_key
 from logger.logbook.reader import LogbookReader
@@ -287,7 +286,7 @@ class Session:
     def _take_in(self, happenings: Sequence[Happening]) -> None:
         if happenings:
             self._recorder.take_in(happenings)
-            self._waiting.difference_update(h.line for h in happenings if isinstance(h, Ready))
+            self._waiting.difference_update(h.line for h in happenings if isinstance(h, Ready | Ended))
 
     def _line_failed(self, failed: _Failed) -> bool:
         self._waiting.discard(failed.line)
@@ -426,9 +425,8 @@ class _Lines:
     async def _one(self, address: Address, stop: asyncio.Event) -> None:
         conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
         try:
-            make_link = partial(link_for, address, self._clock)
-            jitter = random.Random()
-            await run_line(conversation, make_link, self._clock, self._put, stop, line=address.url, jitter=jitter)
+            make_link, jitter = links_for(address, self._clock), random.Random()
+            await run_line(conversation, make_link, self._clock, self._put, stop, jitter, line=address.url)
         except ZerofirstError as error:
             self._put(_Failed(address.url, error))
         except Exception as error:  # a plug-in's fault must end its line, not every other

@@ -18,8 +18,11 @@ def say(text: str = "") -> None:
 
 
 def emit(record: Mapping[str, object]) -> None:
-    """One JSON object on a line of its own, flushed, so that another program can act on it."""
-    _write(sys.stdout, json.dumps(record, ensure_ascii=False, separators=(",", ":")))
+    """One JSON object on a line of its own, flushed, so that another program can act on it.
+
+    In ASCII: the data are the same, and no control or bidirectional character of a stranger's reaches a terminal.
+    """
+    _write(sys.stdout, json.dumps(record, separators=(",", ":")))
 
 
 def complain(text: str) -> None:
