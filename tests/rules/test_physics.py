@@ -29,7 +29,7 @@ def near(one: Decimal, other: Decimal) -> bool:
 @given(st.lists(megohms, min_size=1, max_size=20))
 def test_side_by_side_is_less_than_the_smallest(branches: list[Decimal]) -> None:
     total = insulation.parallel(branches)
-    assert total <= min(branches)
+    assert total <= min(branches) * (1 + NEAR)
     assert total >= min(branches) / len(branches) * (1 - NEAR)
     assert near(total, insulation.parallel(branches[::-1]))
 
@@ -139,8 +139,8 @@ def test_fall_of_potential(readings: list[Decimal]) -> None:
     assert (found.deviation_percent == 0) is (len(set(readings)) == 1)
 
 
-UNITS_FOR = {"MOhm": ("MOhm", "kOhm", "Ohm"), "m": ("m", "cm", "km"), "V": ("V", "kV", "mV")}
-PER = {"kOhm": 1000, "Ohm": 1_000_000, "cm": 100, "km": Decimal("0.001"), "kV": Decimal("0.001"), "mV": 1000}
+UNITS_FOR = {"MOhm": ("MOhm", "kOhm", "Ohm"), "m": ("m", "cm", "km")}
+PER = {"kOhm": Decimal(1000), "Ohm": Decimal(10**6), "cm": Decimal(100), "km": Decimal("0.001")}
 
 
 @settings(deadline=None)
