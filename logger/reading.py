@@ -29,6 +29,8 @@ class Origin(StrEnum):
 
     METER = "meter"
     KEYED = "keyed"
+    REPLAY = "replay"
+    """A capture made earlier, played again: never a measurement of now."""
 
 
 @dataclass(frozen=True, slots=True)

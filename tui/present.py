@@ -107,7 +107,7 @@ def _reading(f: Mapping[str, Any]) -> str:
     what = f"{figure(f['value'], f['unit'], f['relation'])}, {f['function']}{volts(f['voltage'])}"
     where = f" on {harmless(str(f['item']))} {f['test']}" if f.get("item") else ""
     verdict = "counts" if f["accepted"] else turned_away(f["reasons"])
-    keyed = ", keyed by hand" if f.get("origin") == "keyed" else ""
+    keyed = {"keyed": ", keyed by hand", "replay": ", from a capture"}.get(str(f.get("origin")), "")
     return f"Reading {what}{where}{keyed}: {verdict}"
 
 
@@ -167,7 +167,9 @@ _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
     "filled": _numbers("came after all"),
     "lost": _numbers("are lost: the meter no longer has them"),
     "damaged": lambda f: f"Damaged bytes ({harmless(str(f['why']))}): kept, never a reading",
-    "disconnected": lambda f: f"Line lost: {harmless(str(f['why']))}. Trying again.",
+    "disconnected": lambda f: (
+        f"Line lost: {harmless(str(f['why']))}." + ("" if str(f["line"]).startswith("replay:") else " Trying again.")
+    ),
     "reconnected": lambda f: f"Line back after {f['away_s']} s",
     "selected": lambda f: (
         f"Selected {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])} between {harmless(str(f['between']))}"

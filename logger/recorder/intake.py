@@ -9,7 +9,7 @@ from __future__ import annotations
 import base64
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 from logger.bodies import Selection, range_body
@@ -31,13 +31,17 @@ from logger.happening import (
 )
 from logger.logbook.entries import Kind
 from logger.proof import Lapse, ProofKey
-from logger.reading import Flag, Identity, Occurrence, Range, Reading
+from logger.reading import Flag, Identity, Occurrence, Origin, Range, Reading
 from logger.recorder.book import Book
 from logger.recorder.checks import Checks
 from logger.screening import Reason, Situation, screen
 
 RAW_ENTRIES_REMEMBERED: Final = 64
 """How many raw entries a line keeps in mind to find a frame's own bytes; one frame spans far fewer."""
+
+
+REPLAY_LINE: Final = "replay:"
+"""How the URL of a recorded line begins: what comes from it is told apart for ever from what a meter sends now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +159,8 @@ class Intake:
         self._book.record(Kind.INSTRUMENT, "ready", body)
 
     def _read(self, line: Line, happening: Read) -> None:
+        if happening.line.startswith(REPLAY_LINE):
+            happening = replace(happening, reading=replace(happening.reading, origin=Origin.REPLAY))
         reading = happening.reading
         selection = self._selection_for(line, happening)
         self._take_reading(line, happening, selection, None)
@@ -265,9 +271,8 @@ class Intake:
         if line.serial is not None:
             self._checks.line_was_lost(line.serial, happening.away_ns)
 
-    def _ended(self, line: Line, happening: Ended) -> None:
-        body = {"serial": line.serial, "line": happening.line, "why": "the recording is over", "connected": False}
-        self._book.record(Kind.DISCONNECTED, "disconnected", body)
+    def _ended(self, _line: Line, _happening: Ended) -> None:
+        """Nothing more to say: that the line is gone was told when it went."""
 
 
 _NUMBERED: Final[dict[type, tuple[Kind, str]]] = {
