@@ -183,7 +183,8 @@ def test_after_a_hang_up_nothing_spins(terminal: Terminal) -> None:
         await link.open()
         terminal.hang_up()
         before_s = time.process_time()
-        await asyncio.sleep(0.5)
+        for _ in range(50):  # half a second of the machine's own time is what is measured here
+            await asyncio.sleep(0.01)
         assert time.process_time() - before_s < 0.2
         await link.close()
 
