@@ -11,6 +11,7 @@ from decimal import Decimal
 from typing import Final
 
 from logger.job.model import Appliance, Board, Circuit, Earth, Item, Plan
+from logger.quantity import is_decimal
 
 ROOT_OF_THREE: Final = Decimal("1.7320508")
 """Line-to-line over line-to-earth voltage; eight digits are more than any nominal voltage has."""
@@ -93,8 +94,9 @@ def kind_of(item: Item) -> str:
 
 def facts_of(item: Item, plan: Plan, voltage: str | None = None, setting: Mapping[str, str] | None = None) -> Facts:
     """The facts about `item` in `plan`, tested at `voltage` volts with the RCD `setting` (`multiple`, `phase`)."""
-    test_v = Decimal(voltage) if voltage else None
-    multiple = Decimal((setting or {}).get("multiple") or 1)
+    test_v = Decimal(voltage) if voltage is not None and is_decimal(voltage) else None
+    said = (setting or {}).get("multiple", "1")
+    multiple = Decimal(said) if is_decimal(said) else None
     if isinstance(item, Circuit):
         return _of_circuit(item, plan, test_v, multiple)
     if isinstance(item, Appliance):
@@ -119,7 +121,7 @@ def facts_of(item: Item, plan: Plan, voltage: str | None = None, setting: Mappin
     )
 
 
-def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: Decimal) -> Facts:
+def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: Decimal | None) -> Facts:
     supply, protection, rcd, load = plan.supply, circuit.protection, circuit.rcd, circuit.load
     u0 = supply.voltage if supply else None
     nominal_v = circuit.nominal_v or _between_lines(u0, three_phase=circuit.phase == "L1L2L3")
@@ -147,7 +149,7 @@ def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: 
     )
 
 
-def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decimal) -> Facts:
+def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decimal | None) -> Facts:
     kind = kind_of(appliance)
     return Facts(
         kind,

@@ -98,6 +98,10 @@ def expected_band(expected_ohm: Decimal, half_width_ohm: Decimal, terminations: 
     return Band(max(Decimal(0), BAND_LOW * expected_ohm - slack), expected_ohm, BAND_HIGH * expected_ohm + slack)
 
 
+RING_OHM: Final = Decimal("0.05")
+"""How far line and neutral of a ring may differ, and sockets from the calculated value, ohms (BS 7671, 643.2)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Ring:
     """A ring final circuit, read end to end at the board: line, neutral and protective conductor, ohms each."""

@@ -86,7 +86,9 @@ def _ring(given: Given) -> Answer:
         f"r1 and rn differ by {shown(apart)} Ohm; r2/r1 = {shown(ring.ratio)}",
     )
     cautions = (
-        ("r1 and rn more than 0.05 Ohm apart: look for a loose joint or a wrong size",) if apart > RING_OHM else ()
+        ("r1 and rn more than 0.05 Ohm apart: look for a loose joint or a wrong size",)
+        if apart > conductors.RING_OHM
+        else ()
     )
     results = {
         "line_neutral": Figure(ring.line_neutral_ohm, "Ohm"),
@@ -96,10 +98,6 @@ def _ring(given: Given) -> Answer:
     return Answer(
         results, steps, "two resistances in parallel, seen from the socket; 0.05 Ohm from BS 7671, 643.2", cautions
     )
-
-
-RING_OHM: Final = Decimal("0.05")
-"""How far line and neutral of a ring may differ, and sockets from the calculated value, ohms (BS 7671, 643.2)."""
 
 
 def _ring_socket(given: Given) -> Answer:
