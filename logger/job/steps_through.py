@@ -58,6 +58,7 @@ class _Items:
             else:
                 self._dead(item)
                 self._pass_main_switch(item)
+                self._cure(item)
                 self.walk.take(item.id, self._between_for(item))
             self.walk.left |= set() if self.walk.test in ONE_WAY_IS_ENOUGH else due
 
@@ -136,15 +137,17 @@ class _Items:
             self.walk.put(item.main_switch, "on")
 
     def _prepare(self, circuit: Circuit) -> None:
-        """The bridge that the loop needs, and away with second ways past the wiring."""
-        if self.is_live:
-            return
+        """The bridge that the loop needs, and nothing beside it."""
         if self.walk.test is Test.EARTH_CONTINUITY and len(self.between.groups) > 1:
             missing = any(each.what.startswith("bridge ") for each in self.walk.reach_at(circuit.id).spoiled_by)
             place = circuit.id if has_own_source(circuit, self.network.plan) else circuit.board
             names = "+".join(name for group in self.between.groups for name in group)
             if missing:
                 self.walk.change(f"{names} at {place}", "joined", "the current goes out on one, back on the other")
-        for _ in range(CURES_AT_MOST):
-            if not self.walk.cure(self.walk.reach_at(circuit.id).spoiled_by):
+        self._cure(circuit)
+
+    def _cure(self, item: Item) -> None:
+        """Away with second ways past the wiring."""
+        for _ in range(0 if self.is_live else CURES_AT_MOST):
+            if not self.walk.cure(self.walk.reach_at(item.id, self._between_for(item)).spoiled_by):
                 break

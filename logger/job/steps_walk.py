@@ -106,6 +106,11 @@ class Walk:
         """How every device stands now, alterations included."""
         return standing(self.network, self.setup).positions
 
+    @property
+    def steps(self) -> tuple[Step, ...]:
+        """The steps so far, nothing put back yet."""
+        return tuple(self._steps)
+
     def put(self, device: str, position: str, why: str = "") -> None:
         """Set a device, if it does not stand there already; an alteration that holds it elsewhere is undone first."""
         if self.positions[device] == position:
