@@ -16,6 +16,7 @@ from typing import Final, TypeVar
 
 from logger import toml_lines
 from logger.errors import FileFaulty, InputWrong, PlanWrong
+from logger.faults import Fault, Faults, nearest, quoted
 from logger.job import plan_csv
 from logger.job.model import Decision, Item, JobKind, Plan
 from logger.job.plan_body import body_of
@@ -23,7 +24,7 @@ from logger.job.plan_checks import check
 from logger.job.plan_items import read_appliance, read_board, read_circuit, read_earth, read_supply
 from logger.rules.pack import is_path, load_pack, pack_names
 from logger.text import harmless
-from logger.toml_table import Fault, Faults, Table, nearest, quoted
+from logger.toml_table import Table
 
 Kind = TypeVar("Kind", bound=Item)
 

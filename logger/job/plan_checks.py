@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from logger.faults import nearest, quoted
 from logger.job.model import Board, Item, JobKind, Plan
-from logger.toml_table import nearest, quoted
 
 Tell = Callable[[Item | None, str, str], None]
 """`tell(item, key, sentence)`: keeps a fault of that very item (None: of the whole plan), at `key`."""

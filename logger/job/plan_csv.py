@@ -12,7 +12,8 @@ import csv
 import io
 from typing import Final
 
-from logger.toml_table import Faults, Table, nearest, quoted
+from logger.faults import Faults, nearest, quoted
+from logger.toml_table import Table
 
 DELIMITERS: Final = (";", "\t", ",")
 """Tried in this order on the header line: a comma may stand inside a name, a semicolon or a tab hardly ever does."""

@@ -15,10 +15,10 @@ from typing import Final
 
 from logger import toml_lines
 from logger.errors import InputWrong, RulesWrong
+from logger.faults import Faults, quoted
 from logger.rules.pack_reading import read_pack
 from logger.rules.pack_rules import Need, Pack
 from logger.text import harmless
-from logger.toml_table import Faults, quoted
 
 __all__ = ["Need", "Pack", "is_path", "load_pack", "pack_from_body", "pack_names"]
 

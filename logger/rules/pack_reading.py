@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Final
 
 from logger.errors import RulesWrong
+from logger.faults import Faults, nearest, quoted
 from logger.job.model import JobKind
 from logger.proof import Bands
 from logger.quantity import UNITS, Test, is_decimal
@@ -15,7 +16,7 @@ from logger.rules.facts import ITEM_KINDS
 from logger.rules.formulas import FORMULAS
 from logger.rules.limit import Confidence, Edge, Side, edge
 from logger.rules.pack_rules import LimitRule, Need, Pack, TestRule, VoltageRule
-from logger.toml_table import Bounds, Faults, Table, nearest, quoted
+from logger.toml_table import Bounds, Table
 
 _PERCENT: Final = Bounds(Decimal(0), Decimal(100), "%")
 _TABLES: Final = ("pack", "bands", "uncertainty", "cautions", "between", "test", "voltage", "limit")

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from typing import Final
 
 from logger.errors import InputWrong
+from logger.faults import nearest, quoted
 from logger.rules.reckoning import appliances, conductors, conformity, insulation, loops
 from logger.rules.reckoning.formula import Answer, Formula
 from logger.rules.reckoning.values import read_values
-from logger.toml_table import nearest, quoted
 
 FORMULAS: Final[dict[str, Formula]] = {
     formula.name: formula

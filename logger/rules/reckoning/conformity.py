@@ -7,9 +7,9 @@ from decimal import Decimal
 from typing import Final
 
 from logger.errors import InputWrong
+from logger.faults import quoted
 from logger.rules import uncertainty
 from logger.rules.reckoning.formula import FROM_ZERO, Answer, Figure, Formula, Given, Quantity, shown
-from logger.toml_table import quoted
 from logger.units import Typed, convert, parse_any, parse_quantity
 
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"

@@ -7,6 +7,7 @@ from decimal import Decimal
 from typing import Final
 
 from logger.errors import InputWrong
+from logger.faults import quoted
 from logger.quantity import Test
 from logger.rules.facts import Facts
 from logger.rules.limit import Confidence
@@ -15,7 +16,7 @@ from logger.rules.pack_rules import LimitRule
 from logger.rules.physics import conductors, loops
 from logger.rules.reckoning.conductors import IEC_60228, per_km
 from logger.rules.reckoning.formula import AMBIENT, FROM_ZERO, Answer, Figure, Formula, Given, Quantity, one, shown
-from logger.toml_table import Bounds, quoted
+from logger.toml_table import Bounds
 
 TOUCH_V: Final = Decimal(50)
 """Conventional limit of touch voltage for alternating current, volts (IEC 60364-4-41)."""

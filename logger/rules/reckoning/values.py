@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from decimal import Decimal
 
 from logger.errors import InputWrong, UnitUnknown
+from logger.faults import nearest, quoted
 from logger.rules.reckoning.formula import Formula, Given, Quantity
 from logger.text import harmless
-from logger.toml_table import nearest, quoted
 from logger.units import convert, parse_quantity, unit_text
 
 # Most values of one list: no board has more circuits.
