@@ -40,6 +40,7 @@ from logger.logbook.writer import Logbook
 from logger.reading import Identity
 from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
+from logger.recorder.resume import highest_numbers
 from logger.state import JobState
 
 GROUP_WINDOW_S: Final = 0.02
@@ -56,9 +57,6 @@ RECOVER_EVERY_S: Final = 1.0
 
 STOP_WITHIN_S: Final = 5.0
 """How long the lines may take to halt their meters and close, seconds."""
-
-TAIL_ENTRIES: Final = 5_000
-"""How many of the last entries are read to find where each meter's count stood."""
 
 NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
 """Steps that wait until every meter has said who it is, or failed."""
@@ -96,16 +94,6 @@ def fold(reader: LogbookReader, clock: Clock) -> JobState:
     if reader.size:
         state.last_at = reader.entry(reader.size).at
     return state
-
-
-def highest_numbers(reader: LogbookReader) -> dict[tuple[str, str], int]:
-    """By serial and boot: the highest count that the last entries hold."""
-    found: dict[tuple[str, str], int] = {}
-    for entry in reader.entries(first=max(1, reader.size - TAIL_ENTRIES), kinds=(Kind.READING,)):
-        body = entry.data
-        name = (str(body["serial"]), str(body["boot"]))
-        found[name] = max(found.get(name, 0), int(body["n"]))
-    return found
 
 
 class Session:
@@ -170,7 +158,7 @@ class Session:
         try:
             with LogbookReader.open(self._path) as reader:
                 state = fold(reader, self._clock)
-                highest = highest_numbers(reader)
+                highest = highest_numbers(reader, reader.size)
             names = {url: f"{driver.name} {registry.version_of(driver.name)}" for url, driver in drivers.items()}
             self._recorder = Recorder(self._logbook, state, self._clock, names)
             self._recorder.begin(self._opened())

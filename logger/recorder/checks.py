@@ -7,7 +7,7 @@ While it runs those readings belong to it and to no item.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 
 from logger.clock import NS_PER_S
 from logger.logbook.entries import Kind
@@ -26,8 +26,12 @@ from logger.proof import (
 )
 from logger.quantity import Displayed
 from logger.reading import Flag, Reading
+from logger.recorder.bodies import lapse_body, self_check_body
 from logger.recorder.book import Book
 from logger.screening import Standing
+
+if TYPE_CHECKING:
+    from logger.state import JobState
 
 
 @dataclass(slots=True)
@@ -120,52 +124,19 @@ class Checks:
         else:
             ranges = meter.ranges if meter else ()
             outcome = check(done.point, done.readings, ranges, self._book.pack.bands, done.expect)
-        body = self._body(done, outcome)
+        body = self_check_body(done.key, done.point, done.expect, done.entries, done.readings, meter, outcome)
         was_whole = self._book.state.proof_of(done.key).is_whole
         self._book.record(Kind.SELF_CHECK, "proof", body, done.step_id)
         if not outcome.passed and was_whole:
             self._write_lapse(done.key.serial, Lapse.FAILED_CHECK, [done.key], "")
 
-    def _body(self, done: Check, outcome: CheckOutcome) -> dict[str, Any]:
-        meter = self._book.state.meters.get(done.key.serial)
-        body: dict[str, Any] = {
-            "point": done.point,
-            "outcome": "pass" if outcome.passed else "fail",
-            "serial": done.key.serial,
-            "function": done.key.function,
-            "voltage": done.key.voltage,
-            "readings": done.entries,
-            "figures": [reading.value.text for reading in done.readings],
-            "relations": [reading.value.relation for reading in done.readings],
-            "unit": done.readings[-1].value.unit,
-            "boot": meter.boot if meter else "",
-            "battery_percent": meter.battery_percent if meter else None,
-            "lead_ohm": outcome.lead_ohm,
-        }
-        if done.expect is not None:
-            body["expect"] = {"value": done.expect.text, "unit": done.expect.unit}
-        if not outcome.passed:
-            body["why"] = outcome.why
-        return body
-
     def standing(self, serial: str, reading: Reading) -> tuple[Standing, ProofKey | None]:
         """How the meter stands for this reading, and the proof that carries it when it is proven."""
-        key = ProofKey.of(serial, reading.function, reading.voltage)
-        proof = self._book.state.proof_of(key)
-        if proof.is_whole:
-            return Standing.PROVEN, key
-        lapsed = proof.lapsed is not None
-        for function in carriers(key):
-            for other, standing in self._book.state.proofs.items():
-                if other.serial == serial and other.function is function:
-                    if standing.is_whole:
-                        return Standing.PROVEN, other
-                    lapsed = lapsed or standing.lapsed is not None
-        return (Standing.LAPSED if lapsed else Standing.NOT_PROVEN), None
+        return standing_of(self._book.state, serial, reading)
 
     def lapse(self, serial: str, why: Lapse, words: str = "", *, even_if_unproven: bool = False) -> None:
         """End every proof of a meter. Says nothing where nothing was proven, unless asked to."""
-        ended = [key for key, proof in self._book.state.proofs.items() if key.serial == serial and proof.points]
+        ended = under_way_or_whole(self._book.state, serial)
         if ended or even_if_unproven:
             self._write_lapse(serial, why, ended, words)
 
@@ -175,29 +146,49 @@ class Checks:
             self.lapse(serial, Lapse.LINE_LOST)
 
     def _lapse_by_time(self, mono_ns: int) -> None:
-        state = self._book.state
-        today = state.local_day(self._book.at)
-        due: dict[tuple[str, Lapse], list[ProofKey]] = {}
-        for key, proof in state.proofs.items():
-            oldest = min(proof.points.values(), key=lambda passed: passed.mono_ns, default=None)
-            if oldest is None:
-                continue
-            if oldest.day != today:
-                due.setdefault((key.serial, Lapse.ANOTHER_DAY), []).append(key)
-            elif mono_ns - oldest.mono_ns >= PROOF_HOLDS_S * NS_PER_S:
-                due.setdefault((key.serial, Lapse.FOUR_HOURS), []).append(key)
-        for (serial, why), keys in due.items():
+        for (serial, why), keys in due_by_time(self._book.state, self._book.at, mono_ns).items():
             self._write_lapse(serial, why, keys, "")
 
     def _write_lapse(self, serial: str, why: Lapse, keys: list[ProofKey], words: str) -> None:
-        only = keys[0] if len(keys) == 1 else None
-        body: dict[str, Any] = {
-            "serial": serial,
-            "why": why,
-            "function": only.function if only else None,
-            "voltage": only.voltage if only else None,
-            "proofs": [{"function": key.function, "voltage": key.voltage} for key in keys],
-        }
-        if words:
-            body["words"] = words
-        self._book.record(Kind.LAPSED, "lapsed", body)
+        self._book.record(Kind.LAPSED, "lapsed", lapse_body(serial, why, keys, words))
+
+
+def standing_of(state: JobState, serial: str, reading: Reading) -> tuple[Standing, ProofKey | None]:
+    """How a meter stands for a reading, and the proof that carries it where it is proven."""
+    key = ProofKey.of(serial, reading.function, reading.voltage)
+    proof = state.proof_of(key)
+    if proof.is_whole:
+        return Standing.PROVEN, key
+    lapsed = proof.lapsed is not None
+    for function in carriers(key):
+        for other, standing in state.proofs.items():
+            if other.serial == serial and other.function is function:
+                if standing.is_whole:
+                    return Standing.PROVEN, other
+                lapsed = lapsed or standing.lapsed is not None
+    return (Standing.LAPSED if lapsed else Standing.NOT_PROVEN), None
+
+
+def under_way_or_whole(state: JobState, serial: str) -> list[ProofKey]:
+    """The proofs of a meter that hold at least one passed point: what a lapse of the whole meter ends."""
+    return [key for key, proof in state.proofs.items() if key.serial == serial and proof.points]
+
+
+def due_by_time(state: JobState, at: str, mono_ns: int) -> dict[tuple[str, Lapse], list[ProofKey]]:
+    """The proofs whose time is over, by meter and cause.
+
+    Args:
+        at: UTC, RFC 3339: ends what was proven on another of the operator's days.
+        mono_ns: on the clock of the state: ends what is four hours old.
+    """
+    today = state.local_day(at)
+    due: dict[tuple[str, Lapse], list[ProofKey]] = {}
+    for key, proof in state.proofs.items():
+        oldest = min(proof.points.values(), key=lambda passed: passed.mono_ns, default=None)
+        if oldest is None:
+            continue
+        if oldest.day != today:
+            due.setdefault((key.serial, Lapse.ANOTHER_DAY), []).append(key)
+        elif mono_ns - oldest.mono_ns >= PROOF_HOLDS_S * NS_PER_S:
+            due.setdefault((key.serial, Lapse.FOUR_HOURS), []).append(key)
+    return due

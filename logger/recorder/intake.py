@@ -6,13 +6,12 @@ together are written as one raw entry with the time of each chunk, before what w
 
 from __future__ import annotations
 
-import base64
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from logger.bodies import Selection, range_body
+from logger.bodies import Selection
 from logger.clock import NS_PER_MS
 from logger.happening import (
     Damaged,
@@ -32,9 +31,10 @@ from logger.happening import (
 from logger.logbook.entries import Kind
 from logger.proof import Lapse, ProofKey
 from logger.reading import Flag, Identity, Occurrence, Origin, Range, Reading
+from logger.recorder import bodies
 from logger.recorder.book import Book
 from logger.recorder.checks import Checks
-from logger.screening import Reason, Situation, screen
+from logger.screening import Situation, screen
 
 RAW_ENTRIES_REMEMBERED: Final = 64
 """How many raw entries a line keeps in mind to find a frame's own bytes; one frame spans far fewer."""
@@ -69,7 +69,7 @@ class Line:
 
     serial: str | None = None
     driver: str = ""
-    raw: deque[tuple[int, int, int]] = field(default_factory=lambda: deque(maxlen=RAW_ENTRIES_REMEMBERED))
+    raw: deque[bodies.RawSpan] = field(default_factory=lambda: deque(maxlen=RAW_ENTRIES_REMEMBERED))
     boots: int = 0
     zero_ns: int | None = None
     """Host time minus meter time of the last reading sent as it was made: places stored readings in time."""
@@ -99,30 +99,13 @@ class Intake:
                 _TAKERS[type(happening)](self, line, happening)
 
     def _raw(self, line: Line, chunks: list[RawBytes]) -> None:
-        data = b"".join(chunk.data for chunk in chunks)
-        first = chunks[0]
-        body: dict[str, Any] = {
-            "line": first.line,
-            "serial": line.serial,
-            "offset": first.offset,
-            "mono_ns": first.mono_ns,
-            "data": base64.b64encode(data).decode("ascii"),
-        }
-        if len(chunks) > 1:
-            body["chunks"] = [[chunk.mono_ns, len(chunk.data)] for chunk in chunks]
-        entry = self._book.write(Kind.RAW, body)
-        line.raw.append((entry, first.offset, first.offset + len(data)))
+        entry = self._book.write(Kind.RAW, bodies.raw_body(chunks, line.serial))
+        start = chunks[0].offset
+        line.raw.append((entry, start, start + sum(len(chunk.data) for chunk in chunks)))
 
     @staticmethod
     def _source(line: Line, first: int, last: int) -> list[int]:
-        """The raw entries that hold bytes `first` to `last` of the line: the first and the last of them."""
-        newest = oldest = 0
-        for entry, start, end in reversed(line.raw):  # nearly always the newest alone
-            if start < last and end > first:
-                newest, oldest = newest or entry, entry
-            if start <= first:
-                break
-        return [oldest, newest] if newest else []
+        return bodies.source(reversed(line.raw), first, last)
 
     def _identified(self, line: Line, happening: Identified) -> None:
         identity = happening.identity
@@ -133,29 +116,14 @@ class Intake:
         if not same_boot:
             line.zero_ns, line.last_n = None, 0
         line.boots += 1
-        self._book.write(Kind.INSTRUMENT, self._instrument_body(line, happening.line, identity))
+        self._book.write(Kind.INSTRUMENT, bodies.instrument_body(identity, happening.line, line.driver))
         if known is not None and not same_boot:
             self._checks.lapse(identity.serial, Lapse.NEW_BOOT)
         elif leads_differ:
             self._checks.lapse(identity.serial, Lapse.LEADS_CHANGED)
 
-    def _instrument_body(self, line: Line, url: str, identity: Identity) -> dict[str, Any]:
-        return {
-            "serial": identity.serial,
-            "boot": identity.boot,
-            "maker": identity.maker,
-            "model": identity.model,
-            "firmware": identity.firmware,
-            "calibrated_until": identity.calibrated_until,
-            "battery_percent": identity.battery_percent,
-            "leads": identity.leads,
-            "line": url,
-            "driver": line.driver,
-        }
-
     def _ready(self, line: Line, happening: Ready) -> None:
-        body = self._instrument_body(line, happening.line, happening.identity)
-        body["functions"] = [range_body(each) for each in happening.ranges]
+        body = bodies.instrument_body(happening.identity, happening.line, line.driver, happening.ranges)
         self._book.record(Kind.INSTRUMENT, "ready", body)
 
     def _read(self, line: Line, happening: Read) -> None:
@@ -201,9 +169,8 @@ class Intake:
         )
         reasons = screen(reading, situation)
         chosen = selection if wanted is not None else None
-        body = reading_body(happening, reasons, chosen, self._source(line, happening.first, happening.last))
-        if checking:
-            body["check"] = self._checks.point
+        raw = self._source(line, happening.first, happening.last)
+        body = bodies.reading_body(happening, reasons, chosen, raw, self._checks.point if checking else None)
         entry = self._book.record(Kind.READING, "reading", body, step_id)
         measured_ns = self._measured_ns(line, happening)
         if checking:
@@ -231,42 +198,30 @@ class Intake:
         """A meter without a data port is at hand."""
         line = self.lines.setdefault(url, Line(driver=self._drivers.get(url, "")))
         line.serial = identity.serial
-        body = self._instrument_body(line, url, identity)
-        body["functions"] = []
+        body = bodies.instrument_body(identity, url, line.driver, ())
         self._book.record(Kind.INSTRUMENT, "ready", body)
 
     def _told(self, line: Line, happening: Told) -> None:
         event = happening.event
-        lapse = {
-            Occurrence.LEADS_CHANGED: Lapse.LEADS_CHANGED,
-            Occurrence.BATTERY_LOW: Lapse.BATTERY_LOW,
-            Occurrence.FAULT: Lapse.FAULT,
-        }.get(event.name)  # type: ignore[call-overload]
+        lapse = LAPSE_OF.get(event.name)
         line.last_n = max(line.last_n, event.n)
         if lapse is not None:
-            self._checks.lapse(happening.serial, lapse, event.why, even_if_unproven=lapse is not Lapse.LEADS_CHANGED)
+            self._checks.lapse(happening.serial, lapse, event.why, even_if_unproven=lapse in EVEN_IF_UNPROVEN)
 
     def _damaged(self, line: Line, happening: Damaged) -> None:
-        body = {
-            "serial": line.serial,
-            "why": happening.why,
-            "raw": self._source(line, happening.first, happening.last),
-            "bytes": [happening.first, happening.last],
-        }
-        self._book.record(Kind.DAMAGED, "damaged", body)
+        raw = self._source(line, happening.first, happening.last)
+        self._book.record(Kind.DAMAGED, "damaged", bodies.damaged_body(happening, line.serial, raw))
 
     def _numbers(self, _line: Line, happening: Gap | Filled | Lost) -> None:
-        kind, name = _NUMBERED[type(happening)]
-        body = {"serial": happening.serial, "boot": happening.boot, "first": happening.low, "last": happening.high}
-        self._book.record(kind, name, body)
+        kind, name = bodies.NUMBERED[type(happening)]
+        self._book.record(kind, name, bodies.numbers_body(happening))
 
     def _disconnected(self, line: Line, happening: Disconnected) -> None:
-        body = {"serial": line.serial, "line": happening.line, "why": happening.why, "connected": False}
+        body = bodies.disconnected_body(happening.line, line.serial, happening.why)
         self._book.record(Kind.DISCONNECTED, "disconnected", body)
 
     def _reconnected(self, line: Line, happening: Reconnected) -> None:
-        away_s = format(happening.away_ns / 1e9, ".3f")
-        body = {"serial": line.serial, "line": happening.line, "away_s": away_s, "connected": True}
+        body = bodies.reconnected_body(happening.line, line.serial, happening.away_ns)
         self._book.record(Kind.RECONNECTED, "reconnected", body)
         if line.serial is not None:
             self._checks.line_was_lost(line.serial, happening.away_ns)
@@ -275,11 +230,15 @@ class Intake:
         """Nothing more to say: that the line is gone was told when it went."""
 
 
-_NUMBERED: Final[dict[type, tuple[Kind, str]]] = {
-    Gap: (Kind.GAP, "gap"),
-    Filled: (Kind.FILLED, "filled"),
-    Lost: (Kind.LOST, "lost"),
+LAPSE_OF: Final[dict[str, Lapse]] = {
+    Occurrence.LEADS_CHANGED: Lapse.LEADS_CHANGED,
+    Occurrence.BATTERY_LOW: Lapse.BATTERY_LOW,
+    Occurrence.FAULT: Lapse.FAULT,
 }
+"""What a meter tells of that ends its proofs."""
+
+EVEN_IF_UNPROVEN: Final = frozenset({Lapse.BATTERY_LOW, Lapse.FAULT})
+"""These are written where nothing was proven, too: until they are over, nothing can be."""
 
 _TAKERS: Final[dict[type, Any]] = {
     Identified: Intake._identified,
@@ -307,46 +266,3 @@ def _raw_runs(happenings: Iterable[Happening]) -> dict[int, list[RawBytes]]:
         elif isinstance(happening, Disconnected | Reconnected | Ended):
             open_run.pop(happening.line, None)
     return runs
-
-
-def reading_body(
-    happening: Read, reasons: tuple[Reason, ...], selection: Selection | None, source: list[int]
-) -> dict[str, Any]:
-    """The body of a `reading` entry: the contract's fields, then what else the meter said, where it said it."""
-    reading = happening.reading
-    body: dict[str, Any] = {
-        "serial": happening.serial,
-        "n": reading.n,
-        "function": reading.function,
-        "relation": reading.value.relation,
-        "value": reading.value.text,
-        "unit": reading.value.unit,
-        "voltage": reading.voltage,
-        "accepted": not reasons,
-        "reasons": list(reasons),
-        "item": selection.item if selection else None,
-        "test": selection.test if selection else None,
-        "between": selection.between if selection else None,
-        "origin": reading.origin,
-        "boot": happening.boot,
-        "raw": source,
-        "bytes": [happening.first, happening.last],
-    }
-    for name, value in (
-        ("range", reading.range_mark),
-        ("output_voltage", reading.output_voltage),
-        ("meter_ms", reading.meter_ms),
-        ("flags", sorted(reading.flags)),
-        ("temperature", reading.temperature),
-        ("setting", setting_of(reading)),
-        ("selection", selection.entry if selection else None),
-    ):
-        if value:
-            body[name] = value
-    return body
-
-
-def setting_of(reading: Reading) -> dict[str, str]:
-    """The RCD setting that a reading was taken at; empty for other functions."""
-    said = {"multiple": reading.multiple, "phase": reading.phase, "rated": reading.rated}
-    return {name: value for name, value in said.items() if value is not None}

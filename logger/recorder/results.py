@@ -6,8 +6,9 @@ from typing import Any
 
 from logger.bodies import Selection
 from logger.job.model import Decision, Plan
+from logger.recorder.bodies import setting_of
 from logger.recorder.book import Book
-from logger.recorder.intake import Candidate, setting_of
+from logger.recorder.intake import Candidate
 from logger.rules.pack import Pack
 from logger.rules.verdict import Judgement, Verdict, judge
 from logger.screening import ranges_for
