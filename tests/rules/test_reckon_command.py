@@ -9,8 +9,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
-from logger.rules.reckoning.catalogue import FORMULAS
+from logger.errors import InputWrong
+from logger.rules.reckoning.catalogue import FORMULAS, reckon
 from logger.rules.reckoning.formula import exact, shown
 from tui.cli.main import main
 
@@ -213,3 +216,27 @@ def test_unknown_rules(capsys: pytest.CaptureFixture[str]) -> None:
     run = Run(capsys, "rules", "nec")
     assert (run.code, run.out) == (2, "")
     assert "use one of as-nzs, as-nzs-appliances, bs" in run.err
+
+
+figures = st.sampled_from(["0", "0.000001", "1", "3", "0.5", "20", "-5", "999999999", "1e15", "1e-15", "2.5", "230"])
+scraps = figures | figures | figures | st.text(max_size=10) | st.lists(figures, min_size=1, max_size=4).map(";".join)
+odd_words = st.sampled_from(
+    ["B32", "D999999", "max", "min", "2%+2", "0%+0", "±(3 % + 1 digit)", ">3", "1;2;3", "5 kV", "-40"]
+)
+
+
+@settings(deadline=None, max_examples=400)
+@given(st.sampled_from(sorted(FORMULAS)), st.data())
+def test_whatever_is_typed_is_answered_or_explained(name: str, data: st.DataObject) -> None:
+    words = [
+        f"{q.name}={data.draw(scraps | odd_words)}" for q in FORMULAS[name].quantities if data.draw(st.integers(0, 9))
+    ]
+    try:
+        answer = reckon(name, words, data.draw(st.sampled_from([None, "bs", "as-nzs", "uk-appliances"])))
+    except InputWrong as refused:
+        assert "\n" not in str(refused)
+    else:
+        assert answer.results
+        for figure in answer.results.values():
+            assert len(exact(figure.number)) < 100
+            assert shown(figure.number)

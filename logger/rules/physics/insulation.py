@@ -82,7 +82,7 @@ def discharge_time(capacitance_f: Decimal, resistance_ohm: Decimal, from_v: Deci
 
 
 def largest_bleed(capacitance_f: Decimal, from_v: Decimal, to_v: Decimal, within_s: Decimal) -> Decimal:
-    """Greatest resistance that discharges in time, ohms."""
+    """Greatest resistance that discharges from a higher voltage to a lower one in time, ohms."""
     return within_s / (capacitance_f * (from_v / to_v).ln())
 
 

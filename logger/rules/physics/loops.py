@@ -18,6 +18,9 @@ POTENTIAL_SPIKE: Final = Decimal("0.618")
 DEVIATION_FACTOR: Final = Decimal("1.2")
 """What the greatest deviation of three readings is multiplied by before it is compared with the accuracy wanted."""
 
+WORKING_RESISTIVITY: Final = Decimal("0.0225")
+"""Copper at working temperature, ohm square millimetres a metre (AS/NZS 3000, appendix B)."""
+
 GFCI_CURRENT_MA: Final = Decimal(20)
 GFCI_EXPONENT: Final = Decimal("1.43")
 """UL 943 class A: longest trip time is (20 mA / I) to the power of 1.43, in seconds."""

@@ -7,7 +7,7 @@ from typing import Final
 
 from logger.errors import InputWrong
 from logger.faults import nearest, quoted
-from logger.rules.reckoning import appliances, conductors, conformity, insulation, loops
+from logger.rules.reckoning import appliances, conductors, conformity, earthing, insulation, loops
 from logger.rules.reckoning.formula import Answer, Formula
 from logger.rules.reckoning.values import read_values
 
@@ -17,6 +17,7 @@ FORMULAS: Final[dict[str, Formula]] = {
         *insulation.FORMULAS,
         *conductors.FORMULAS,
         *loops.FORMULAS,
+        *earthing.FORMULAS,
         *appliances.FORMULAS,
         *conformity.FORMULAS,
     )

@@ -9,9 +9,11 @@ from typing import Final
 from logger.errors import InputWrong
 from logger.faults import quoted
 from logger.rules import uncertainty
-from logger.rules.reckoning.formula import FROM_ZERO, Answer, Figure, Formula, Given, Quantity, shown
+from logger.rules.reckoning.formula import FROM_ZERO, Answer, Figure, Formula, Given, Quantity, one, shown
+from logger.toml_table import Bounds
 from logger.units import Typed, convert, parse_any, parse_quantity
 
+_GUIDE: Final = "JCGM 106 and ILAC G8: rectangular accuracy, normal distribution, guard band U"
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"
 _ACCURACY: Final = re.compile(
     rf"(?:(?P<percent>{_NUMBER})\s*%(?:\s*(?:rdg|of reading|v\.?\s?M\.?)?))?\s*\+?\s*"
@@ -49,19 +51,23 @@ def _last_place(reading: Decimal) -> Decimal:
     return Decimal(1).scaleb(exponent) if isinstance(exponent, int) else Decimal(0)
 
 
-def _conformity(given: Given) -> Answer:
+def _is_at_most(given: Given) -> bool:
     side = given.texts["side"].strip().casefold()
     if side not in {"max", "min"}:
         raise InputWrong(
             f"side is {quoted(given.texts['side'])}", "write max for a greatest value or min for a least one"
         )
+    return side == "max"
+
+
+def _conformity(given: Given) -> Answer:
+    at_most = _is_at_most(given)
     reading = parse_any(given.texts["reading"])
     limit = _same_unit(given.texts["limit"], reading)
     percent, digits = accuracy_of(given.texts["accuracy"])
     resolution = _resolution(given, reading)
     width = float(percent) / 100 * abs(float(reading.number)) + float(digits * resolution)
     spread = uncertainty.standard_uncertainty(width)
-    at_most = side == "max"
     probability = uncertainty.conformity(float(reading.number), float(limit), spread, at_most=at_most)
     expanded = uncertainty.COVERAGE * spread
     guarded = float(limit) - expanded if at_most else float(limit) + expanded
@@ -76,7 +82,7 @@ def _conformity(given: Given) -> Answer:
         f"probability that the true value is on the good side: {probability * 100:.2f} %",
         f"with the guarded decision the reading must be at {'most' if at_most else 'least'} {guarded:.4g}",
     )
-    return Answer(results, steps, "JCGM 106 and ILAC G8: rectangular accuracy, normal distribution, guard band U")
+    return Answer(results, steps, _GUIDE)
 
 
 def _resolution(given: Given, reading: Typed) -> Decimal:
@@ -95,18 +101,92 @@ def _operating(given: Given) -> Answer:
     return Answer({"": Figure(Decimal(repr(result)), "%")}, (step,), "IEC 61557-1")
 
 
+def _window(given: Given) -> Answer:
+    reading = parse_any(given.texts["reading"])
+    low, high = (_same_unit(given.texts[name], reading) for name in ("low", "high"))
+    percent, digits = accuracy_of(given.texts["accuracy"])
+    width = float(percent) / 100 * abs(float(reading.number)) + float(digits * _resolution(given, reading))
+    if not width or high <= low:
+        raise InputWrong("A window needs an accuracy above nothing and high above low", "check low, high and accuracy")
+    spread = uncertainty.standard_uncertainty(width)
+    probability = uncertainty.conformity_between(float(reading.number), float(low), float(high), spread)
+    step = f"u = {spread:.4g}; probability that the true value lies in the window: {probability * 100:.2f} %"
+    return Answer(one(Decimal(repr(probability)), "1"), (step,), _GUIDE)
+
+
+def _display(given: Given) -> Answer:
+    limit, percent = float(given["limit"]), float(given["uncertainty"])
+    at_most = _is_at_most(given)
+    shown_at = uncertainty.display_limit(limit, percent, at_most=at_most)
+    step = f"{limit:.4g} / {1 + percent / 100 if at_most else 1 - percent / 100:.4g} = {shown_at:.4g}"
+    return Answer(one(Decimal(repr(shown_at)), "1"), (step,), "IEC 61557: operating uncertainty of the reading")
+
+
+def _reference(given: Given) -> Answer:
+    worst, rss = uncertainty.reference_bands(float(given["meter"]), float(given["reference"]))
+    results = {"worst": Figure(Decimal(repr(worst)), "Ohm"), "rss": Figure(Decimal(repr(rss)), "Ohm")}
+    return Answer(results, (f"worst case {worst:.4g} Ohm, root sum of squares with k = 2 {rss:.4g} Ohm",), _GUIDE)
+
+
+def _repeated(given: Given) -> Answer:
+    found = uncertainty.repeated([float(reading) for reading in given.many("readings")], float(given["halfwidth"]))
+    results = {
+        "mean": Figure(Decimal(repr(found.mean)), "1"),
+        "standard_uncertainty": Figure(Decimal(repr(found.uncertainty)), "1"),
+    }
+    step = f"mean {found.mean:.5g}, u = {found.uncertainty:.4g} with {found.degrees:.4g} degrees of freedom"
+    return Answer(results, (step,), _GUIDE)
+
+
+_READING: Final = Quantity("reading", "what the meter shows")
+_SIDE: Final = Quantity("side", "max or min")
+_ACCURACY_GIVEN: Final = Quantity("accuracy", "of the meter, such as 2%+2")
+_STEP: Final = Quantity("resolution", "one step of the last place; else the reading's own", optional=True)
+
+_SHARE: Final = Bounds(Decimal(0), Decimal(99), "%")
+
 FORMULAS: Final = (
     Formula(
         "conformity",
         "how surely a reading meets a limit",
-        (
-            Quantity("reading", "what the meter shows"),
-            Quantity("limit", "what it must meet"),
-            Quantity("side", "max or min"),
-            Quantity("accuracy", "of the meter, such as 2%+2"),
-            Quantity("resolution", "one step of the last place; else the reading's own", optional=True),
-        ),
+        (_READING, Quantity("limit", "what it must meet"), _SIDE, _ACCURACY_GIVEN, _STEP),
         _conformity,
+    ),
+    Formula(
+        "conformity-window",
+        "how surely a reading lies in a window",
+        (_READING, Quantity("low", "lower end"), Quantity("high", "upper end"), _ACCURACY_GIVEN, _STEP),
+        _window,
+    ),
+    Formula(
+        "display-limit",
+        "what the display may show for the worst meter that the standard allows",
+        (
+            Quantity("limit", "what must be met", "1"),
+            _SIDE,
+            Quantity(
+                "uncertainty", "operating uncertainty", "%", default="30", bounds=Bounds(Decimal(0), Decimal(99), "%")
+            ),
+        ),
+        _display,
+    ),
+    Formula(
+        "reference-check",
+        "how far a check resistor may read from its value",
+        (
+            Quantity("meter", "half-width of the meter at that value", "Ohm", bounds=FROM_ZERO),
+            Quantity("reference", "half-width of the resistor", "Ohm", bounds=FROM_ZERO),
+        ),
+        _reference,
+    ),
+    Formula(
+        "repeated-readings",
+        "mean of readings and its uncertainty",
+        (
+            Quantity("readings", "of one quantity", "1", many=2, bounds=FROM_ZERO),
+            Quantity("halfwidth", "of the meter at their mean", "1", bounds=FROM_ZERO),
+        ),
+        _repeated,
     ),
     Formula(
         "operating-uncertainty",

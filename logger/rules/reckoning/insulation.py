@@ -76,6 +76,10 @@ def _discharge(given: Given) -> Answer:
 
 
 def _bleed(given: Given) -> Answer:
+    if given["voltage"] <= given["to"]:
+        raise InputWrong(
+            f"{shown(given['voltage'])} V is no more than {shown(given['to'])} V", "nothing must discharge"
+        )
     ohm = insulation.largest_bleed(given["capacitance"], given["voltage"], given["to"], given["within"])
     return Answer(
         one(ohm, "Ohm"), (f"R = t / (C ln(U/{shown(given['to'])})) = {shown(ohm)} Ohm",), "exponential discharge"
@@ -102,6 +106,34 @@ def _by_length(given: Given) -> Answer:
 def _leakage(given: Given) -> Answer:
     milliamperes = insulation.leakage_ma(given["voltage"], given["resistance"])
     return Answer(one(milliamperes, "mA"), (f"I = U/R = {shown(milliamperes)} mA",), "Ohm's law")
+
+
+def _winding(given: Given) -> Answer:
+    factor = insulation.thermoset_factor(given["temperature"])
+    result = given["resistance"] * factor
+    cautions = ("constants recalled from IEEE 43-2013: check your edition", _TREND_ONLY)
+    step = f"K = {shown(factor)}, R40 = {shown(result)} MOhm"
+    return Answer(one(result, "MOhm"), (step,), "IEEE 43-2013, thermosetting insulation", cautions)
+
+
+def _tester_load(given: Given) -> Answer:
+    low, high = insulation.terminal_window(given["voltage"])
+    load = insulation.rated_load(given["voltage"])
+    results = {"load": Figure(load, "Ohm"), "lowest": Figure(low, "V"), "highest": Figure(high, "V")}
+    steps = (f"{shown(given['voltage'])} V / 1 mA = {shown(load)} Ohm; terminals at {shown(low)} to {shown(high)} V",)
+    return Answer(results, steps, "IEC 61557-2 (1 mA); AS/NZS 3000, 8.3.6 (-10 % to +20 %)")
+
+
+def _resistor_power(given: Given) -> Answer:
+    watts = insulation.power_in(given["resistance"], given["voltage"])
+    return Answer(one(watts, "W"), (f"P = U²/R = {shown(watts)} W",), "Ohm's law")
+
+
+def _capacitance(given: Given) -> Answer:
+    per_metre = insulation.coaxial_f_per_m(given["thickness"] / given["radius"], given["permittivity"])
+    result = per_metre * given["length"] * 10**9
+    step = f"2 π ε0 ε / ln(1 + t/r) = {shown(per_metre * 10**12)} pF/m"
+    return Answer(one(result, "nF"), (step,), "coaxial cylinder: the most that a screened core can have")
 
 
 _MOHM: Final = "insulation resistance"
@@ -172,4 +204,28 @@ FORMULAS: Final = (
         _bleed,
     ),
     Formula("stored-charge", "energy and charge on a capacitance", (_C, _U), _stored),
+    Formula(
+        "winding-at-40",
+        "insulation of a winding at 40 °C",
+        (Quantity("resistance", _MOHM, "MOhm"), Quantity("temperature", "of the winding", "Cel", bounds=AMBIENT)),
+        _winding,
+    ),
+    Formula("tester-load", "load that draws 1 mA, and the voltage that must stay", (_U,), _tester_load),
+    Formula(
+        "resistor-power",
+        "power that a check resistor must bear",
+        (Quantity("resistance", "of the resistor", "Ohm"), _U),
+        _resistor_power,
+    ),
+    Formula(
+        "cable-capacitance",
+        "upper bound on a screened core's capacitance",
+        (
+            Quantity("thickness", "of the insulation", "m"),
+            Quantity("radius", "of the conductor", "m"),
+            Quantity("permittivity", "relative, such as 2.3 for XLPE or 5 for PVC", "1"),
+            Quantity("length", "of the cable", "m"),
+        ),
+        _capacitance,
+    ),
 )

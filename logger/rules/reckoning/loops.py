@@ -1,4 +1,4 @@
-"""Pocket formulas of live circuits: loop limits by device, fault current, electrodes, voltage drop."""
+"""Pocket formulas of live circuits: loop limits by device, fault current, voltage drop."""
 
 from __future__ import annotations
 
@@ -17,9 +17,6 @@ from logger.rules.physics import conductors, loops
 from logger.rules.reckoning.conductors import IEC_60228, per_km
 from logger.rules.reckoning.formula import AMBIENT, FROM_ZERO, Answer, Figure, Formula, Given, Quantity, one, shown
 from logger.toml_table import Bounds
-
-TOUCH_V: Final = Decimal(50)
-"""Conventional limit of touch voltage for alternating current, volts (IEC 60364-4-41)."""
 
 _DEVICE: Final = re.compile(r"\s*([A-Za-z][A-Za-z0-9 \-]*?)\s*(\d+(?:[.,]\d+)?)\s*A?\s*\Z", re.ASCII)
 _OHM: Final = "Ohm's law"
@@ -99,38 +96,16 @@ def _three_phase(given: Given) -> Answer:
     return Answer({"three_phase": Figure(bolted, "A"), "line_to_line": Figure(between, "A")}, steps, _OHM)
 
 
-def _electrode_limit(given: Given) -> Answer:
-    limit = loops.electrode_limit(given["touch"], given["rating"])
-    step = f"R = {shown(given['touch'])} V / {shown(given['rating'])} A = {shown(limit)} Ohm"
-    cautions = ("above about 200 Ohm an electrode may not be stable",)
-    return Answer(one(limit, "Ohm"), (step,), "IEC 60364-4-41, 411.5.3: touch voltage of 50 V at most", cautions)
+def _unbalance(given: Given) -> Answer:
+    percent = loops.unbalance_percent(given.many("voltages"))
+    step = f"greatest deviation from the mean: {shown(percent)} % of it"
+    return Answer(one(percent, "%"), (step,), "mean of the phases (this project's suggestion)")
 
 
-def _touch_voltage(given: Given) -> Answer:
-    volts = loops.touch_voltage(given["resistance"], given["rating"])
-    return Answer(one(volts, "V"), (f"U = R I = {shown(volts)} V",), _OHM)
-
-
-def _bonding_limit(given: Given) -> Answer:
-    limit = loops.electrode_limit(given["touch"], given["current"])
-    step = f"R = {shown(given['touch'])} V / {shown(given['current'])} A = {shown(limit)} Ohm"
-    return Answer(one(limit, "Ohm"), (step,), "IEC 60364-4-41, 415.2: supplementary bonding")
-
-
-def _fall_of_potential(given: Given) -> Answer:
-    found = loops.fall_of_potential(given.many("readings"))
-    agrees = found.uncertainty_percent <= 5
-    steps = (
-        f"mean {shown(found.resistance_ohm)} Ohm, greatest deviation {shown(found.deviation_percent)} %",
-        f"x 1.2 = {shown(found.uncertainty_percent)} %: {'within' if agrees else 'more than'} the 5 % wanted",
-    )
-    cautions = () if agrees else ("move the current spike further away and measure again",)
-    results = {
-        "resistance": Figure(found.resistance_ohm, "Ohm"),
-        "deviation": Figure(found.deviation_percent, "%"),
-    }
-    source = "fall of potential, spike in three places (trade practice; 61.8 % of the way gives the true value)"
-    return Answer(results, steps, source, cautions)
+def _class_a(given: Given) -> Answer:
+    seconds = loops.gfci_time(given["current"] * 1000)
+    step = f"(20 mA / {shown(given['current'] * 1000)} mA)^1.43 = {shown(seconds)} s"
+    return Answer(one(seconds, "s"), (step,), "UL 943, class A ground-fault circuit interrupters")
 
 
 def _voltage_drop(given: Given) -> Answer:
@@ -147,9 +122,6 @@ def _voltage_drop(given: Given) -> Answer:
     cautions = ("resistance alone: above 16 mm² reactance counts too",)
     return Answer({"drop": Figure(drop, "V"), "percent": Figure(percent, "%")}, steps, IEC_60228, cautions)
 
-
-_TOUCH: Final = Quantity("touch", "touch voltage allowed", "V", default="50")
-_RATING: Final = Quantity("rating", "rated residual current", "A")
 
 FORMULAS: Final = (
     Formula(
@@ -183,28 +155,16 @@ FORMULAS: Final = (
         _three_phase,
     ),
     Formula(
-        "electrode-limit",
-        "greatest electrode resistance under a residual current device",
-        (_RATING, _TOUCH),
-        _electrode_limit,
+        "unbalance",
+        "unbalance of three phases",
+        (Quantity("voltages", "of the phases", "V", many=3, exactly=True),),
+        _unbalance,
     ),
     Formula(
-        "touch-voltage",
-        "voltage on exposed metal at the rated residual current",
-        (Quantity("resistance", "of the electrode", "Ohm", bounds=FROM_ZERO), _RATING),
-        _touch_voltage,
-    ),
-    Formula(
-        "bonding-limit",
-        "greatest resistance of supplementary bonding",
-        (Quantity("current", "that operates the protective device", "A"), _TOUCH),
-        _bonding_limit,
-    ),
-    Formula(
-        "fall-of-potential",
-        "earth electrode from three readings",
-        (Quantity("readings", "with the spike in three places", "Ohm", many=3, exactly=True),),
-        _fall_of_potential,
+        "class-a-trip-time",
+        "longest trip time of a class A interrupter",
+        (Quantity("current", "residual current", "A"),),
+        _class_a,
     ),
     Formula(
         "voltage-drop",
