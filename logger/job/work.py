@@ -8,9 +8,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from logger.quantity import Test
+from logger.quantity import LIVE_TESTS, Test
 
 if TYPE_CHECKING:
     from logger.job.model import Item
@@ -27,6 +27,16 @@ class Outcome(StrEnum):
     RECORDED = "recorded"
     IN_DOUBT = "in doubt"
     SKIPPED = "skipped"
+
+
+HOW_IT_STANDS: Final = {
+    Outcome.TO_DO: "has no result yet",
+    Outcome.FAILS: "has failed",
+    Outcome.UNDECIDED: "is undecided",
+    Outcome.IN_DOUBT: "is in doubt",
+    Outcome.SKIPPED: "was skipped",
+}
+"""An outcome that a live test must not be begun on, as the end of a sentence."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +89,44 @@ def _outcome(result: ResultState | None, why: str) -> Outcome:
     if result.in_doubt is not None:
         return Outcome.SKIPPED if why else Outcome.IN_DOUBT
     return Outcome(result.verdict)
+
+
+def missing_before(state: JobState, item: Item, test: Test) -> list[tuple[Test, str]]:
+    """Tests of the item that must stand before a live test is begun, and do not, each with how it stands.
+
+    Empty for tests that need no supply. What the rules give no limit for stands once it is recorded; what neither plan
+    nor rules ask of this item need not be done, but must not have failed.
+    """
+    if test not in LIVE_TESTS or state.plan is None or state.pack is None:
+        return []
+    required = state.pack.tests_for(item, state.plan)
+    found = []
+    for earlier in state.pack.tests_before(test, item, state.plan):
+        outcome = _outcome(state.result_for(item.id, earlier), state.skips.get((item.id, earlier), ""))
+        if outcome is Outcome.TO_DO and earlier not in required:
+            continue
+        if outcome not in {Outcome.MEETS, Outcome.RECORDED}:
+            found.append((earlier, HOW_IT_STANDS[outcome]))
+    return found
+
+
+def asked_again(state: JobState) -> dict[tuple[str, Test], int]:
+    """Tests to repeat since another failed after them, with the entry of that failure (IEC 60364-6, 6.4.3.1).
+
+    The failed test itself is among them until it has a newer result.
+    """
+    if state.plan is None or state.pack is None:
+        return {}
+    again: dict[tuple[str, Test], int] = {}
+    for failed in state.results:
+        item = state.plan.item(failed.item)
+        if failed.verdict != Outcome.FAILS or item is None:
+            continue
+        for test in (failed.test, *state.pack.tests_again(failed.test, item, state.plan)):
+            newest = max((r.entry for r in state.results if (r.item, r.test) == (item.id, test)), default=0)
+            if 0 < newest <= failed.entry:
+                again[(item.id, test)] = failed.entry
+    return again
 
 
 def unfinished(state: JobState) -> list[dict[str, object]]:

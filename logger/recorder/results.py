@@ -2,31 +2,57 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from logger.bodies import Selection
 from logger.job.model import Decision, Plan
+from logger.proof import Bands, Point
+from logger.quantity import Function
+from logger.reading import Flag
 from logger.recorder.bodies import setting_of
 from logger.recorder.book import Book
 from logger.recorder.intake import Candidate
 from logger.rules.pack import Pack
 from logger.rules.verdict import Judgement, Verdict, judge
 from logger.screening import ranges_for
+from logger.state import JobState
 
 
-def judgement_on(pack: Pack, plan: Plan, selection: Selection, candidate: Candidate) -> Judgement:
-    """What this reading would come to under this selection: the screen shows it before anybody takes it."""
+def judgement_on(
+    pack: Pack, plan: Plan, selection: Selection, candidate: Candidate, lead_ohm: Decimal | None = None
+) -> Judgement:
+    """What this reading would come to under this selection: the screen shows it before anybody takes it.
+
+    Args:
+        lead_ohm: resistance of leads that the meter did not take off (see `lead_resistance`).
+    """
     item = plan.item(selection.item)
     assert item is not None
-    limit = pack.limit_for(selection.test, item, plan, selection.voltage)
+    limit = pack.limit_for(selection.test, item, plan, selection.voltage, setting_of(candidate.reading))
     possible = ranges_for(candidate.reading, candidate.ranges)
-    return judge(candidate.reading.value, limit, possible[0] if len(possible) == 1 else None, plan.decision)
+    meter_range = possible[0] if len(possible) == 1 else None
+    return judge(candidate.reading.value, limit, meter_range, plan.decision, lead_ohm)
+
+
+def lead_resistance(state: JobState, bands: Bands, candidate: Candidate) -> Decimal | None:
+    """Ohms of the leads in this reading: what the zero check of its own proof read, where the meter was not nulled.
+
+    None where nothing is to be taken off: not continuity, nulled, or so little that it would pass for nulled.
+    """
+    reading = candidate.reading
+    zero = state.proof_of(candidate.carrier).points.get(Point.ZERO)
+    if reading.function is not Function.CONTINUITY or Flag.NULLED in reading.flags or zero is None:
+        return None
+    lead_ohm = Decimal(zero.lead_ohm) if zero.lead_ohm is not None else Decimal(0)
+    return lead_ohm if lead_ohm > bands.zero_nulled_ohm else None
 
 
 def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[str, Any]:
     """The result of the selected test from the reading that was taken, judged by the pack in force."""
     plan, reading = book.plan, candidate.reading
-    judgement = judgement_on(book.pack, plan, selection, candidate)
+    lead_ohm = lead_resistance(book.state, book.pack.bands, candidate)
+    judgement = judgement_on(book.pack, plan, selection, candidate, lead_ohm)
     body: dict[str, Any] = {
         "item": selection.item,
         "test": selection.test,
@@ -43,6 +69,9 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
         "sentence": judgement.sentence,
         "source": judgement.source,
         "decision": plan.decision,
+        "probability": judgement.probability,
+        "standard_uncertainty": judgement.standard_uncertainty,
+        "lead_ohm": None if lead_ohm is None else format(lead_ohm, "f"),
         "between": selection.between,
         "voltage": selection.voltage,
         "serial": candidate.serial,
@@ -53,8 +82,8 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
     setting = setting_of(reading)
     if setting:
         body["setting"] = setting
-    lead = book.state.proof_of(candidate.carrier).points
-    body["self_checks"] = sorted(passed.entry for passed in lead.values())
+    points = book.state.proof_of(candidate.carrier).points
+    body["self_checks"] = sorted(passed.entry for passed in points.values())
     return body
 
 

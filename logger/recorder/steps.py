@@ -13,7 +13,7 @@ from typing import Any, Final
 from logger.clock import NS_PER_S
 from logger.happening import Read
 from logger.job.model import Circuit, Item
-from logger.job.work import unfinished
+from logger.job.work import missing_before, unfinished
 from logger.logbook.entries import Kind
 from logger.proof import Point, ProofKey, plain_number
 from logger.quantity import (
@@ -137,9 +137,27 @@ class Steps:
             "setting": self._setting(step, test, item),
             "meter": meter,
         }
+        override = self._override(step, item, test)
+        if override:
+            body["override"] = override
         self._tell_caution(test)
         self._book.record(Kind.SELECTION, "selected", body, step_id)
         self._intake.candidate = None
+
+    def _override(self, step: Mapping[str, Any], item: Item, test: Test) -> str:
+        """The operator's words for beginning a live test on an item whose earthing or insulation does not stand.
+
+        Without them it is refused; "" where nothing stands in the way.
+        """
+        missing = missing_before(self._book.state, item, test)
+        words = text_of(step, "override", required=False)
+        if missing and not words:
+            how = ", ".join(f"{earlier} {stands}" for earlier, stands in missing)
+            raise Refusal(
+                f"{test} needs the supply, and on {item.id} {how}: do that first, or say in `override` why not",
+                possible=[earlier for earlier, _ in missing],
+            )
+        return words if missing else ""
 
     def _item(self, step: Mapping[str, Any]) -> Item:
         wanted = step.get("item")

@@ -181,7 +181,7 @@ def test_a_low_battery_proves_nothing(bench: Bench) -> None:
 
 
 def test_a_function_without_zero_and_infinity_is_carried_by_the_resistance_function(bench: Bench) -> None:
-    bench.step("select", item="C2", test="rcd-time", setting={"multiple": 1})
+    bench.step("select", item="C2", test="rcd-time", setting={"multiple": 1}, override="only the gate is tried")
     took = {"multiple": "1", "phase": "0", "rated": "30"}
     assert bench.reading("24", Function.RCD_TIME, unit="ms", setting=took)["reasons"] == ["not-proven"]
     bench.prove_continuity()
@@ -189,7 +189,7 @@ def test_a_function_without_zero_and_infinity_is_carried_by_the_resistance_funct
 
 
 def test_or_by_a_zero_and_a_reference_of_its_own(bench: Bench) -> None:
-    bench.step("select", item="C1", test="earth-loop")
+    bench.step("select", item="C1", test="earth-loop", override="only the gate is tried")
     loop = Function.EARTH_LOOP
     assert bench.reading("0.41", loop, unit="Ohm")["reasons"] == ["not-proven"]
     bench.step("prove", point="reference", function="earth-loop", expect="0.50", unit="Ohm")
