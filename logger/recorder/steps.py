@@ -150,7 +150,7 @@ class Steps:
         Without them it is refused; "" where nothing stands in the way.
         """
         missing = missing_before(self._book.state, item, test)
-        words = text_of(step, "override", required=False)
+        words = text_of(step, "override", required=False).strip()
         if missing and not words:
             how = ", ".join(f"{earlier} {stands}" for earlier, stands in missing)
             raise Refusal(
