@@ -338,3 +338,38 @@ def test_our_own_words_echoed_by_the_line_say_nothing(echoed: bool) -> None:
         talk.hear(*([heard] if echoed else []), *meter.answer(heard))
     talk.hear(meter.measure())
     assert kinds(talk.happened) == ["Identified", "Ready", "Read"]
+
+
+def test_a_meter_whose_functions_are_still_awaited_is_not_ready_while_it_is_unknown_who_speaks() -> None:
+    talk = Talk()
+    talk.connect()
+    talk.hear(said_id())
+    talk.drop()
+    talk.connect()
+    for _ in range(5):
+        talk.hear(b"?\n")
+        talk.wait(1)
+    assert not talk.all(Ready)
+    assert "ask what=functions" not in talk.sent()
+
+
+def test_bytes_that_come_after_a_missed_tick_do_not_hide_the_silence_before_them() -> None:
+    talk = Talk().ready()
+    talk.now_ns += 4 * NS_PER_S
+    assert [type(h) for h in talk.hear(said_id())] == [Disconnected, RawBytes, Reconnected]
+
+
+def test_bytes_read_before_the_last_tick_are_taken_with_their_own_time() -> None:
+    """A reader thread stamps a chunk when it comes; the tick that overtakes it is later."""
+    talk = Talk().ready()
+    talk.now_ns = 9 * NS_PER_S
+    talk.hear(said_id(), rd(1))
+    talk.now_ns = 8 * NS_PER_S
+    talk.hear(rd(2))
+    assert talk.meter_line.deadline_ns() == 12 * NS_PER_S
+    talk.now_ns = 9 * NS_PER_S
+    talk.drop()
+    talk.connect()
+    talk.now_ns = 8 * NS_PER_S
+    talk.hear(said_id())
+    assert [back.away_ns for back in talk.all(Reconnected)][-1] == 0
