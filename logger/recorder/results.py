@@ -29,7 +29,8 @@ def judgement_on(
     """
     item = plan.item(selection.item)
     assert item is not None
-    limit = pack.limit_for(selection.test, item, plan, selection.voltage, setting_of(candidate.reading))
+    setting = {**selection.setting, **setting_of(candidate.reading)}
+    limit = pack.limit_for(selection.test, item, plan, selection.voltage, setting)
     possible = ranges_for(candidate.reading, candidate.ranges)
     meter_range = possible[0] if len(possible) == 1 else None
     return judge(candidate.reading.value, limit, meter_range, plan.decision, lead_ohm)
