@@ -56,6 +56,13 @@ class ZerofirstApp(App[str]):
         self._simulator = simulator
         self._opened = opened
         self.context: Context | None = None
+        for theme in THEMES:
+            self.register_theme(theme)
+        self.theme = DARK.name
+
+    def get_theme_variable_defaults(self) -> dict[str, str]:
+        """Our own variables, before a theme of ours is in force."""
+        return dict(DARK.variables)
 
     @property
     def opened(self) -> Opened | None:
@@ -63,10 +70,7 @@ class ZerofirstApp(App[str]):
         return self._opened
 
     def on_mount(self) -> None:
-        """Colours, the first screen, and the tick."""
-        for theme in THEMES:
-            self.register_theme(theme)
-        self.theme = DARK.name
+        """The first screen, and the tick."""
         if self._opened is not None:
             self._sit_down(self._opened)
         else:

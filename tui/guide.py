@@ -59,7 +59,7 @@ class Situation:
         turned_away: why the newest reading does not count, and what to do, where no other rule says it.
         takeable: the newest reading under this selection counts, is fresh, and has not been taken.
         result: verdict of the result taken under this selection; empty while there is none.
-        off: what keeps the test off a part, as `S3 is off`.
+        off: what keeps the test off a part, as `S3 is off`; `spoiled` what would make the reading mean something else.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
             wait for it, `closing_turn` the meter is on something else, `closing_zero` infinity has passed already.
@@ -86,6 +86,7 @@ class Situation:
     proof_by: str = ""
     between: str = ""
     off: tuple[str, ...] = ()
+    spoiled: str = ""
     turned_away: str = ""
     takeable: bool = False
     motion: str = ""
@@ -221,6 +222,13 @@ def _no_selection(s: Situation) -> Advice | None:
     return _onward(s)
 
 
+def _spoiled(s: Situation) -> Advice | None:
+    if not s.spoiled or not s.takeable or s.result:
+        return None
+    what = f"{s.spoiled[:1].upper()}{s.spoiled[1:]}"
+    return Advice(f"{what}: change that first, or say that it is otherwise.", ("alter", "device", "take"))
+
+
 def _not_all_of_it(s: Situation) -> Advice | None:
     if not s.off or not (s.takeable or s.result == "meets"):
         return None
@@ -250,7 +258,7 @@ def _after_result(s: Situation) -> Advice | None:
 def _onward(s: Situation) -> Advice:
     """What the job needs once nothing is under the leads."""
     if s.next_work:
-        return Advice(f"Next: {s.next_work}.", ("choose", "work_list"))
+        return Advice(f"Go on with {s.next_work}.", ("choose", "work_list"))
     if s.closing:
         return _closing_check(s)
     if s.put_back:
@@ -307,6 +315,7 @@ RULES: Final[tuple[Callable[[Situation], Advice | None], ...]] = (
     _set_meter,
     _prove,
     _no_selection,
+    _spoiled,
     _not_all_of_it,
     _after_result,
     _turned_away,

@@ -15,6 +15,7 @@ from logger.clock import NS_PER_S
 from logger.quantity import Displayed, Function, Relation
 from logger.reading import Flag
 from logger.recorder.event import Event
+from tui.present import figure
 
 TRACE_S: Final = 60
 """How much of the past the trace shows, seconds."""
@@ -114,6 +115,8 @@ class Live:
         self.answer_ns = 0
         self.result: Event | None = None
         self.result_taken_entry: int | None = None
+        self.checked: dict[tuple[str, str, str | None, str], str] = {}
+        """By serial, function, voltage and point: what the last check that passed read, in words."""
         self.closed = False
         self.work_revision = 0
         """Counts up whenever something came that can change the work list."""
@@ -133,6 +136,8 @@ class Live:
         """Put what the logbook holds already into the log lines; it is no news and moves nothing else."""
         for event in events:
             self._log(event)
+            if event.name == "proof":
+                self._proof(event, 0)
 
     def fresh_answer(self, now_ns: int) -> Event | None:
         """The last answer while it is news."""
@@ -184,6 +189,12 @@ class Live:
         reading = event.fields.get("reading")
         self.result_taken_entry = reading if isinstance(reading, int) else None
 
+    def _proof(self, event: Event, _now_ns: int) -> None:
+        f = event.fields
+        if f["outcome"] == "pass" and f["figures"]:
+            key = (str(f["serial"]), str(f["function"]), f["voltage"], str(f["point"]))
+            self.checked[key] = figure(f["figures"][-1], f["unit"], f["relations"][-1])
+
     def _closed(self, _event: Event, _now_ns: int) -> None:
         self.closed = True
 
@@ -196,6 +207,7 @@ _HANDLERS: Final = {
     "confirmed": Live._confirmed,
     "selected": Live._selected,
     "result": Live._result,
+    "proof": Live._proof,
     "closed": Live._closed,
 }
 

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 
 from logger.clock import Clock
 from logger.logbook.entries import Kind
-from logger.logbook.keys import own_key
 from logger.logbook.reader import LogbookReader
 from tui.history import Looking, newest_events
 from tui.wiring import Session
@@ -50,6 +49,6 @@ def open_logbook(path: Path, addresses: Sequence[Address], clock: Clock, pump: P
         history = tuple(newest_events(reader))
         if reader.last(Kind.CLOSED, Kind.SEAL) is not None:
             return Opened(path, Looking(reader, clock), None, pump, history, ())
-    session = Session(path, addresses, pump.publish, clock, key=own_key(), end_on_failure=False)
+    session = Session(path, addresses, pump.publish, clock, end_on_failure=False)
     session.start()
     return Opened(path, session, session, pump, history, tuple(address.url for address in addresses))

@@ -19,6 +19,7 @@ DARK: Final = Theme(
     warning="#e3bd6a",
     error="#ef8a78",
     dark=True,
+    variables={"faint": "#9c978d"},
 )
 
 BRIGHT: Final = Theme(
@@ -34,6 +35,7 @@ BRIGHT: Final = Theme(
     warning="#7d5400",
     error="#a62a17",
     dark=False,
+    variables={"faint": "#6b665d"},
 )
 
 THEMES: Final = (DARK, BRIGHT)

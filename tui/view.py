@@ -155,12 +155,14 @@ class LogLine:
 
     Attributes:
         entry: its number; None where nothing was written.
-        time: local time; text: what happened; tail: the figure or sign at the line's end.
+        time: local time; text: what happened; extra: more of it, where there is room; tail: the figure or sign at the
+            line's end.
     """
 
     entry: int | None
     time: str
     text: str
+    extra: str = ""
     tail: str = ""
     tone: Tone = Tone.CALM
     weight: Weight = Weight.PLAIN
@@ -182,9 +184,10 @@ class WorkLine:
 
 @dataclass(frozen=True, slots=True)
 class HandsView:
-    """Where the simulated hands hold the leads, and what the simulated meter is set to."""
+    """What the simulated hands hold (`leads apart`), and what they last said that they did."""
 
-    words: str
+    leads: str
+    said: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Final
 
 from logger.job.model import DeviceKind
+from logger.job.wiring import SUPPLY
 from logger.text import harmless
 from tui.facts import Facts
 from tui.present import local_time
@@ -51,7 +52,13 @@ async def alter(context: Context) -> None:
         if before:
             await context.move_hands(lambda hands: hands.do(f"set {what} {before}"))
         return
-    await (_alter_words(context) if picked == OTHER else _alter_device(context, facts, picked))
+    if picked == SUPPLY:
+        context.desk.step("alter", what=SUPPLY, to="off", why="isolated and proven dead")
+        await context.move_hands(lambda hands: hands.do("supply off"))
+    elif picked == OTHER:
+        await _alter_words(context)
+    else:
+        await _alter_device(context, facts, picked)
 
 
 async def _alter_device(context: Context, facts: Facts, name: str) -> None:
@@ -96,7 +103,8 @@ def _alterable(facts: Facts) -> list[Choice]:
         for each in links
         if each.id not in open_now
     ]
-    return [*back, *others, Choice(OTHER, "something else, in words")]
+    supply = [] if SUPPLY in open_now else [Choice(SUPPLY, "supply  of the whole installation", "is connected")]
+    return [*back, *supply, *others, Choice(OTHER, "something else, in words")]
 
 
 def _kind(kind: DeviceKind) -> str:

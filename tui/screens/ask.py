@@ -65,11 +65,10 @@ class Sure(ModalScreen[bool]):
         Binding("right,down", "app.focus_next", show=False),
     ]
 
-    def __init__(self, question: str, yes: str, no: str, *, start_on_yes: bool = False) -> None:
+    def __init__(self, question: str, yes: str, no: str) -> None:
         super().__init__(classes="sheet")
         self._question = question
         self._yes, self._no = yes, no
-        self._start = "#yes" if start_on_yes else "#no"
 
     def compose(self) -> ComposeResult:
         """Question and two buttons."""
@@ -81,7 +80,7 @@ class Sure(ModalScreen[bool]):
 
     def on_mount(self) -> None:
         """A careless Enter answers what costs nothing."""
-        self.query_one(self._start, Button).focus()
+        self.query_one("#no", Button).focus()
 
     def action_answer(self, answer: bool) -> None:
         """Answer by key."""

@@ -20,6 +20,12 @@ from logger.text import harmless
 SHOWN_AT_MOST: Final = 500
 """Most lines in the list at once; more are found by typing."""
 
+TEXT_AT_MOST: Final = 80
+"""Longest text and note of a line, characters: a row of the least terminal."""
+
+NOTE_COLUMN: Final = 60
+"""Where notes begin at the latest, columns: they stand under each other where texts are shorter."""
+
 BACK: Final = "‹ go back"
 """The last line of every list: the way out that needs no special key."""
 
@@ -94,8 +100,9 @@ class Choose(ModalScreen[str | None]):
         self._fitting = self._fitting[:SHOWN_AT_MOST]
         listed = self.query_one(OptionList)
         listed.clear_options()
-        listed.add_options([Option(_prompt(choice)) for choice in self._fitting])
-        listed.add_option(Option(Content.styled(BACK, "$text-muted")))
+        width = min(NOTE_COLUMN, max((len(harmless(c.text, TEXT_AT_MOST)) for c in self._choices), default=0))
+        listed.add_options([Option(_prompt(choice, width)) for choice in self._fitting])
+        listed.add_option(Option(Content.styled(BACK, "$faint")))
         listed.highlighted = 0
 
     def _pick(self, index: int | None) -> None:
@@ -103,6 +110,6 @@ class Choose(ModalScreen[str | None]):
         self.dismiss(self._fitting[index].value if inside and index is not None else None)
 
 
-def _prompt(choice: Choice) -> Content:
-    note = f"  {harmless(choice.note, 80)}" if choice.note else ""
-    return Content.assemble(harmless(choice.text, 80), (note, "$text-muted"))
+def _prompt(choice: Choice, width: int) -> Content:
+    note = f"  {harmless(choice.note, TEXT_AT_MOST)}" if choice.note else ""
+    return Content.assemble(f"{harmless(choice.text, TEXT_AT_MOST):<{width}}", (note, "$faint"))

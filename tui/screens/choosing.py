@@ -18,6 +18,10 @@ PROPOSED: Final = "\x00proposed"
 """Value of the first choice: what the work list has next. No id of a plan holds a NUL."""
 
 
+BETWEEN: Final = "\x00"
+"""Parts item and test in a value."""
+
+
 async def choose(context: Context) -> None:
     """Item, then test, then voltage; the first line is what comes next, so that Enter is enough."""
     facts = context.facts
@@ -28,6 +32,10 @@ async def choose(context: Context) -> None:
         return
     if item_id == PROPOSED and (work := _proposed(facts)) is not None:
         await select(context, work.item, work.test)
+        return
+    item_id, _, test_name = item_id.partition(BETWEEN)
+    if test_name:
+        await select(context, item_id, Test(test_name))
         return
     item = facts.plan.item(item_id)
     test = await context.choose(f"Which test on {_named(item)}?", _tests(facts, item)) if item else None
@@ -58,15 +66,15 @@ async def skip(context: Context) -> None:
     facts = context.facts
     if facts is None:
         return
-    here = f"{facts.selection.item}\x00{facts.selection.test}" if facts.selection else ""
+    here = f"{facts.selection.item}{BETWEEN}{facts.selection.test}" if facts.selection else ""
     choices = [
-        Choice(f"{work.item}\x00{work.test}", f"{work.item} {work.name}".strip(), test_words(work.test))
+        Choice(f"{work.item}{BETWEEN}{work.test}", f"{work.item} {work.name}".strip(), test_words(work.test))
         for work in facts.work.todo
     ]
     picked = await context.choose("Which test is left out?", choices, here)
     if picked is None:
         return
-    item, _, test = picked.partition("\x00")
+    item, _, test = picked.partition(BETWEEN)
     why = await context.ask(f"Why is {test_words(test)} on {harmless(item, 16)} left out?", "no access to the loft")
     if why is not None:
         context.desk.step("skip", item=item, test=test, why=why)
@@ -78,7 +86,16 @@ def _items(facts: Facts) -> list[Choice]:
     if proposed is not None:
         text = f"Next: {proposed.item} {proposed.name}".rstrip()
         first = [Choice(PROPOSED, text, test_words(proposed.test))]
-    return [*first, *(Choice(item.id, _named(item), _how_far(facts, item)) for item in facts.plan.items)]
+    items = [Choice(item.id, _named(item), _how_far(facts, item)) for item in facts.plan.items]
+    pairs = [
+        Choice(f"{work.item}{BETWEEN}{work.test}", f"{work.item} {work.name}".strip(), _pair_words(work))
+        for work in facts.work.works
+    ]
+    return [*first, *items, *pairs]
+
+
+def _pair_words(work: Work) -> str:
+    return f"{test_words(work.test)}: {outcome_words(work)}"
 
 
 def _proposed(facts: Facts) -> Work | None:

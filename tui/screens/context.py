@@ -47,9 +47,9 @@ class Context:
         """A line of text, or None."""
         return await self.app.push_screen_wait(Ask(question, example, may_be_empty=may_be_empty))
 
-    async def sure(self, question: str, yes: str, no: str, *, start_on_yes: bool = False) -> bool:
+    async def sure(self, question: str, yes: str, no: str) -> bool:
         """Yes or no."""
-        return await self.app.push_screen_wait(Sure(question, yes, no, start_on_yes=start_on_yes))
+        return await self.app.push_screen_wait(Sure(question, yes, no))
 
     async def read(self, heading: str, lines: Lines) -> None:
         """A page, until it is left."""
@@ -59,4 +59,4 @@ class Context:
         """Let the simulated hands do something, off the event loop, and tell what they say."""
         if self.hands is not None:
             said = await asyncio.to_thread(move, self.hands)
-            self.desk.hands = HandsView(f"leads {self.hands.leads} · {said}")
+            self.desk.hands = HandsView(f"leads {self.hands.leads}", said)

@@ -17,6 +17,7 @@ from tui.present import unfinished_line
 from tui.screens import altering, choosing, handling, pages
 from tui.screens.choose import Choice
 from tui.screens.context import Context
+from tui.sentence.open_alterations import altered_words, in_order
 from tui.themes import BRIGHT, DARK
 from tui.view import plain
 
@@ -94,8 +95,11 @@ UNITS_OFFERED: Final = ("MOhm", "Ohm", "kOhm", "GOhm", "ms", "s", "mA", "uA", "A
 
 async def finish(context: Context) -> None:
     """Close the logbook; what keeps it open is listed instead."""
+    facts = context.facts
     with context.desk.sitting.lock:
-        left = [unfinished_line(each) for each in unfinished(context.desk.sitting.state)]
+        found = unfinished(context.desk.sitting.state)
+    left = [unfinished_line(each) for each in found if "item" in each]
+    left += [altered_words(facts, each) for each in (in_order(facts) if facts else ())]
     if left:
         lines = tuple(plain(line) for line in left)
         await context.read(f"Before it can be closed: {len(left)} things", lines)
@@ -118,7 +122,7 @@ async def quit_app(context: Context) -> None:
     question = "Leave? Everything recorded is on disk, and the logbook stays open for another day."
     if facts.alterations:
         question += f" Still altered: {len(facts.alterations)}; put it back before supply."
-    if await context.sure(question, "leave", "stay", start_on_yes=True):
+    if await context.sure(question, "leave", "stay"):
         context.app.exit()
 
 

@@ -126,6 +126,8 @@ class Log(ModalScreen[None]):
         event = EVENT_OF.get(entry.kind)
         if event is not None:
             return harmless(sentence(event, entry.data).split("\n", 1)[0], 160)
+        if entry.kind == Kind.RAW:
+            return f"{len(str(entry.data.get('data', ''))) * 3 // 4} bytes as they came"
         return f"({harmless(entry.kind, 24)})"
 
     @work(exclusive=True, group="entry")

@@ -10,7 +10,7 @@ from tui.actions import ACTIONS, Scope
 from tui.facts import Facts
 from tui.present import date_words, meter_name, on_function, test_words
 from tui.screens.choose import Choice
-from tui.screens.choosing import outcome_words, select
+from tui.screens.choosing import BETWEEN, outcome_words, select
 from tui.screens.context import Context
 from tui.screens.log import Log
 from tui.view import Line, Lines, Tone, faint, plain, strong
@@ -23,6 +23,9 @@ HOW_TO_READ: Final = (
 )
 
 KEY_COLUMNS: Final = 9
+ID_COLUMNS: Final = 10
+NAME_COLUMNS: Final = 20
+"""Columns for key, item and name: with test and outcome a line of the work list fits the least terminal."""
 
 
 async def work_list(context: Context) -> None:
@@ -30,18 +33,20 @@ async def work_list(context: Context) -> None:
     facts = context.facts
     if facts is None:
         return
-    here = f"{facts.selection.item}\x00{facts.selection.test}" if facts.selection else ""
+    here = f"{facts.selection.item}{BETWEEN}{facts.selection.test}" if facts.selection else ""
+    wide = max((len(harmless(work.item, ID_COLUMNS)) for work in facts.work.works), default=0)
     choices = [
         Choice(
-            f"{work.item}\x00{work.test}",
-            f"{harmless(work.item, 10):<10} {harmless(work.name, 26):<26} {test_words(work.test):<18}",
+            f"{work.item}{BETWEEN}{work.test}",
+            f"{harmless(work.item, ID_COLUMNS):<{wide}} {harmless(work.name, NAME_COLUMNS):<{NAME_COLUMNS}} "
+            + test_words(work.test),
             outcome_words(work),
         )
         for work in facts.work.works
     ]
     picked = await context.choose("The work list. Enter chooses what is tested.", choices, here)
     if picked is not None and not facts.closed:
-        item, _, test = picked.partition("\x00")
+        item, _, test = picked.partition(BETWEEN)
         work = next(work for work in facts.work.works if work.item == item and str(work.test) == test)
         await select(context, work.item, work.test)
 

@@ -12,9 +12,10 @@ from textual.screen import Screen
 from textual.widgets import Rule, Static
 
 from tui.actions import ACTIONS, Scope
+from tui.fit import AIRY_ROWS, Room, room_for
 from tui.messages import Wanted
 from tui.view import ScreenView
-from tui.widgets.big_figure import BigFigure, Digits
+from tui.widgets.big_figure import BigFigure
 from tui.widgets.clause import Clause, Margin
 from tui.widgets.hands_bar import HandsBar
 from tui.widgets.log_tail import LogTail
@@ -28,9 +29,6 @@ SENTENCE_COLUMNS: Final = 80
 
 BESIDE_COLUMNS: Final = 34
 """Fewest columns in which the work list says anything: a test's name, its outcome and the sign."""
-
-TALL_ROWS: Final = 32
-"""From this height on the digits are drawn twice the size."""
 
 
 class Work(Screen[None]):
@@ -81,7 +79,19 @@ class Work(Screen[None]):
         """A larger terminal adds to the right and makes the digits larger; it moves no word of the sentence."""
         wide = event.size.width >= SENTENCE_COLUMNS + BESIDE_COLUMNS
         self.set_class(wide, "-wide")
-        self.query_one(Digits).set_class(event.size.height >= TALL_ROWS, "-tall")
+        if self._view is not None:
+            self._make_room(self._view, event.size.height)
+
+    def _make_room(self, view: ScreenView, height: int) -> None:
+        room = room_for(view, height, with_hands=self._with_hands)
+        self.set_class(height >= AIRY_ROWS, "-airy")
+        for each in Room:
+            self.set_class(each is room, f"-{each.name.lower()}")
+
+    def _title(self, view: ScreenView) -> str:
+        """The job; and what the simulated hands hold, where their own row has no room for it."""
+        hands = view.hands
+        return view.title if hands is None or self.has_class("-tall") else f"{view.title} · simulated, {hands.leads}"
 
     def action_want(self, name: str) -> None:
         """A key was pressed."""
@@ -92,7 +102,8 @@ class Work(Screen[None]):
         last, self._view = self._view, view
         if last == view:
             return
-        self.query_one("#title", Static).update(view.title)
+        self._make_room(view, self.size.height)
+        self.query_one("#title", Static).update(self._title(view))
         self.query_one("#time", Static).update(view.time)
         trouble = self.query_one("#trouble", Static)
         trouble.display = bool(view.trouble)

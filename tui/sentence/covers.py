@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from logger.errors import PlanWrong
+from logger.job.joins import Spoiler
 from logger.job.model import Plan
 from logger.job.network import Network, build
 from logger.job.reach import reach_of
@@ -57,7 +58,7 @@ class Covers:
         if found is None:
             return Cover((faint(_not_drawn(facts)),))
         off = tuple(dict.fromkeys(f"{harmless(d, 16)} is {harmless(p, 12)}" for d, p in _because(found)))
-        spoiled = tuple(harmless(f"{each.what}: {each.why}") for each in found.spoiled_by)
+        spoiled = tuple(_short(each) for each in found.spoiled_by)
         return Cover(_lines(found, off), off, spoiled)
 
     def _drawn(self, plan: Plan) -> Network | None:
@@ -91,9 +92,13 @@ def _lines(found: Reach, off: tuple[str, ...]) -> Lines:
         first = plain("its one run" if whole == 1 else f"all {whole} runs")
     if not found.spoiled_by:
         return (first,)
-    spoiler = found.spoiled_by[0]
     more = f" (and {len(found.spoiled_by) - 1} more)" if len(found.spoiled_by) > 1 else ""
-    return (first, strong(harmless(f"misread by {spoiler.what}: would read {spoiler.reads_like}{more}"), Tone.WARN))
+    return (first, strong(f"spoiled: {_short(found.spoiled_by[0])}{more}", Tone.WARN))
+
+
+def _short(spoiler: Spoiler) -> str:
+    """Why a reading would not mean what it seems to: the first half of its sentence, which is enough to act on."""
+    return harmless(spoiler.why.partition(";")[0], 100)
 
 
 def _not_drawn(facts: Facts) -> str:

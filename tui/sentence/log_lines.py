@@ -11,7 +11,7 @@ from logger.recorder.event import Event
 from logger.text import harmless
 from tui.facts import Facts
 from tui.live import Live, Logged
-from tui.present import REASON_WORDS, VERDICT_SIGN, figure, local_time, on_function, sentence, test_words, volts
+from tui.present import VERDICT_SIGN, figure, local_time, on_function, sentence, test_words, volts
 from tui.view import LogLine, Tone, Weight, WorkLine
 
 LINES_AT_MOST: Final = 40
@@ -42,10 +42,10 @@ def _line(logged: Logged, utc_offset_min: int) -> LogLine:
     if event.name == "result":
         verdict = str(event.fields["verdict"])
         tone = OUTCOME_TONE.get(Outcome(verdict), Tone.CALM)
-        return LogLine(event.entry, time, text, VERDICT_SIGN.get(verdict, ""), tone, Weight.STRONG)
+        return LogLine(event.entry, time, text, "", VERDICT_SIGN.get(verdict, ""), tone, Weight.STRONG)
     if event.name == "proof" and event.fields["outcome"] != "pass":
         tone = Tone.BAD
-    return LogLine(event.entry, time, text, "", tone, weight)
+    return LogLine(event.entry, time, text, tone=tone, weight=weight)
 
 
 _STANDING: Final = {
@@ -62,17 +62,23 @@ _STANDING: Final = {
 
 def _reading(event: Event, count: int, time: str) -> LogLine:
     f = event.fields
-    where = f"{harmless(str(f['item']), 16)} {test_words(f['test'])}{volts(f['voltage'])}" if f.get("item") else ""
-    what = where or on_function(f["function"], f["voltage"])
+    where = f"{harmless(str(f['item']), 16)} {test_words(f['test'])}" if f.get("item") else ""
+    what = f"{where}{volts(f['voltage'])}" if where and f["accepted"] else where
+    what = what or on_function(f["function"], f["voltage"])
     if f.get("check"):
         fate, tone = f"for the check of {f['check']}", Tone.CALM
     elif f["accepted"]:
         fate, tone = "counts", Tone.CALM
     else:
-        fate, tone = f"turned away: {REASON_WORDS.get(f['reasons'][0], harmless(str(f['reasons'][0])))}", Tone.WARN
-    times = f", {count} readings" if count > 1 else ""
+        fate, tone = f"turned away: {_short_reasons(f['reasons'])}", Tone.WARN
+    times = f" ({count} readings)" if count > 1 else ""
     shown = figure(f["value"], f["unit"], f["relation"])
-    return LogLine(event.entry, time, f"{what}: {fate}{times}", shown, tone)
+    return LogLine(event.entry, time, f"{what}: {fate}", times, shown, tone)
+
+
+def _short_reasons(reasons: list[str]) -> str:
+    """`not proven, wrong voltage`: the contract's own short words."""
+    return ", ".join(harmless(str(reason), 24).replace("-", " ") for reason in reasons)
 
 
 def work_lines(facts: Facts) -> tuple[WorkLine, ...]:

@@ -13,6 +13,7 @@ from logger.rules.limit import Limit
 from logger.rules.verdict import Judgement, Verdict
 from logger.text import harmless
 from tui.facts import Facts
+from tui.fit import BODY_COLUMNS
 from tui.guide import LineState
 from tui.present import VERDICT_SIGN, WAY_OUT, not_counting, test_words
 from tui.sentence.we_see import counts_now
@@ -25,8 +26,10 @@ VERDICT_TONE: Final = {
     Verdict.RECORDED: Tone.CALM,
 }
 
-SOURCE_CHARACTERS: Final = 120
-"""Longest source of a rule shown, characters: two lines; the log has it whole."""
+CHECK_IT: Final = ": check your edition"
+
+SOURCE_CHARACTERS: Final = BODY_COLUMNS - len(CHECK_IT)
+"""Longest source of a rule shown, characters: one line with what follows it; the log has it whole."""
 
 
 def means(facts: Facts) -> Lines:
@@ -53,12 +56,12 @@ def means(facts: Facts) -> Lines:
 
 
 def does_not_count(reasons: tuple[str, ...], function: object, voltage: str | None) -> Lines:
-    """Turned away: the first reason is the one to see to; the others follow."""
+    """Turned away: the first reason is the one to see to; the log tells the others."""
     first = strong(f"does not count: {not_counting(reasons[0], function, voltage)}", Tone.BAD)
     way_out: Line = plain(WAY_OUT.get(reasons[0], ""))
-    others = [not_counting(reason, function, voltage) for reason in reasons[1:]]
-    if others:
-        way_out = (*way_out, Words(f" (also: {'; '.join(others)})", Weight.FAINT))
+    if len(reasons) > 1:
+        also = "one more reason" if len(reasons) == 2 else f"{len(reasons) - 1} more reasons"
+        way_out = (*way_out, Words(f" (and {also})", Weight.FAINT))
     return (first, way_out)
 
 
@@ -66,17 +69,18 @@ def judged_lines(judgement: Judgement, limit: Limit | None, decision: Decision) 
     """The verdict with what is asked, and where that stands."""
     verdict = judgement.verdict
     rest = harmless(judgement.sentence).removeprefix(str(verdict))
-    asked = f" {_asked(limit)}" if limit is not None and limit.judged and limit.edges else ""
-    guarded = ", guarded" if decision is Decision.GUARDED else ""
+    asked = _asked(limit, verdict) if limit is not None and limit.judged and limit.edges else ""
+    guarded = ", decided with a guard band" if decision is Decision.GUARDED else ""
     head: Line = (
         Words(str(verdict), Weight.STRONG, VERDICT_TONE[verdict]),
-        Words(f"{asked}{rest}"),
+        Words(f"{asked}{rest}{guarded}"),
         Words(f" {VERDICT_SIGN[verdict]}", Weight.STRONG, VERDICT_TONE[verdict]),
     )
     if not judgement.source:
         return (head,)
-    return (head, faint(f"{harmless(judgement.source, SOURCE_CHARACTERS)}{guarded}: check your edition"))
+    return (head, faint(f"{harmless(judgement.source, SOURCE_CHARACTERS)}{CHECK_IT}"))
 
 
-def _asked(limit: Limit) -> str:
-    return limit.words.replace(limit.unit, UNITS[limit.unit].sign)
+def _asked(limit: Limit, verdict: Verdict) -> str:
+    words = limit.words.replace(limit.unit, UNITS[limit.unit].sign)
+    return f" {words}" if verdict is Verdict.MEETS else f" ({words} is asked)"

@@ -11,13 +11,14 @@ from logger.recorder.steps import KEYED_LINE, TAKE_WITHIN_S
 from logger.screening import Reason
 from logger.text import harmless
 from tui.facts import Closing, Facts
+from tui.fit import BODY_COLUMNS
 from tui.guide import Advice, ProofWord, Situation, advise
 from tui.live import Live
 from tui.motion import Motion, motion
 from tui.present import WAY_OUT, between_words, on_function, sentence, test_words
 from tui.sentence.covers import Cover
 from tui.sentence.on_test import meter_is_on
-from tui.sentence.open_alterations import called
+from tui.sentence.open_alterations import called, in_order
 from tui.sentence.we_see import counts_now
 from tui.view import Line, NextView, Tone, faint, plain, strong
 
@@ -27,8 +28,8 @@ TOLD_ELSEWHERE: Final = frozenset(
 )
 """Reasons that the guide has a rule of its own for."""
 
-ANSWER_CHARACTERS: Final = 140
-"""Longest answer shown, characters: two lines; the log has it whole."""
+ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS}
+"""Longest answer shown, characters: two lines for what was not done, one for what was; the log has it whole."""
 
 
 def next_step(facts: Facts, live: Live, cover: Cover) -> NextView:
@@ -64,6 +65,7 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         proof_by=_proof_by(facts),
         between=between_words(selection.between) if selection else "",
         off=cover.off,
+        spoiled=cover.spoiled[0] if cover.spoiled else "",
         turned_away=_turned_away(facts),
         takeable=takeable,
         motion=motion(live.meters[seen.serial].readings, facts.now_ns)[0] if seen else Motion.UNKNOWN,
@@ -73,7 +75,7 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         closing_results=sum(c.results for c in facts.work.closings if closing and c.key == closing.key),
         closing_turn=closing is not None and seen is not None and _key_of_seen(facts) != closing.key,
         closing_zero=closing is not None and closing.zero_left,
-        put_back=tuple(called(facts, a.what) for a in facts.alterations),
+        put_back=tuple(called(facts, a.what) for a in in_order(facts)),
         keyed=bool(meter and meter.line.startswith(KEYED_LINE)),
     )
 
@@ -155,7 +157,8 @@ def _answer(event: Event | None, advice: Advice) -> Line:
     """What became of the last thing that was asked for; a refusal is heavy."""
     if event is None:
         return ()
-    text = harmless(sentence(event.name, event.fields).split("\n", 1)[0], ANSWER_CHARACTERS)
+    at_most = ANSWER_CHARACTERS.get(event.name, BODY_COLUMNS)
+    text = harmless(sentence(event.name, event.fields).split("\n", 1)[0], at_most)
     if event.name == "refused":
         return strong(text, Tone.BAD)
     if event.name == "proof" and event.fields["outcome"] != "pass":

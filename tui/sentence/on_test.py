@@ -9,24 +9,29 @@ from logger.quantity import WITH_TEST_VOLTAGE
 from logger.screening import functions_for
 from logger.text import harmless
 from tui.facts import Facts
+from tui.fit import BODY_COLUMNS
 from tui.present import between_words, on_function, setting_words, test_words, volts
 from tui.view import Lines, Tone, Weight, Words, faint, strong
 
 ID_CHARACTERS: Final = 16
-NAME_CHARACTERS: Final = 32
-"""Longest id and name of an item in this line, characters; the work list has them whole."""
+"""Longest id of an item in this line, characters; the work list has it whole."""
+
+NAME_CHARACTERS_AT_LEAST: Final = 8
+"""What is always left of a name, characters; it gives way before the line wraps."""
 
 
 def on_test(facts: Facts) -> Lines:
     """The line of ON, and a second one where the meter is set to something else."""
     selection = facts.selection
     if selection is None:
-        return (strong("nothing yet"), faint("choose an item and a test"))
-    name = harmless(facts.item.name, NAME_CHARACTERS) if facts.item and facts.item.name else ""
-    what = Words(f"{harmless(selection.item, ID_CHARACTERS)} {name}".strip(), Weight.STRONG)
+        return ((*strong("nothing yet"), *faint(": choose an item and a test")),)
     setting = setting_words(selection.setting)
     rest = [test_words(selection.test), volts(selection.voltage).strip(), setting, between_words(selection.between)]
-    line = (what, *(Words(f" · {part}") for part in rest if part))
+    tail = "".join(f" · {part}" for part in rest if part)
+    item = harmless(selection.item, ID_CHARACTERS)
+    room = max(NAME_CHARACTERS_AT_LEAST, BODY_COLUMNS - len(item) - 1 - len(tail))
+    name = harmless(facts.item.name, room) if facts.item and facts.item.name else ""
+    line = (Words(f"{item} {name}".strip(), Weight.STRONG), Words(tail))
     wrong = meter_is_on(facts)
     return (line, strong(f"but the meter is on {wrong}", Tone.WARN)) if wrong else (line,)
 

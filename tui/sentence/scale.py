@@ -73,7 +73,9 @@ def scale_for(
         unit=UNITS[unit].sign,
         ticks=tuple(Tick(axis.place(at), _label(at, unit)) for at in _ticks(axis)),
         limits=tuple(
-            Tick(axis.place(edge), _label(edge, unit)) for edge in (bounds.at_least, bounds.at_most) if edge is not None
+            Tick(axis.place(edge), f"limit {_label(edge, unit)}")
+            for edge in (bounds.at_least, bounds.at_most)
+            if edge is not None
         ),
         good_from=_good(axis, bounds.at_least, 0.0, bounds),
         good_to=_good(axis, bounds.at_most, 1.0, bounds),

@@ -39,7 +39,7 @@ class Sentence:
         return ScreenView(
             title=harmless(facts.plan.title, TITLE_CHARACTERS) + (" (closed)" if facts.closed else ""),
             time=day_and_time(now),
-            with_meter=with_meter(facts),
+            with_meter=with_meter(facts, live),
             on_test=on_test(facts),
             we_see=we_see(facts, live),
             means=means(facts),

@@ -5,12 +5,14 @@ from __future__ import annotations
 from datetime import date, datetime, time, timedelta
 from typing import Final
 
-from logger.clock import from_rfc3339
+from logger.clock import NS_PER_S, from_rfc3339
 from logger.proof import PROOF_HOLDS_S, READINGS_PER_CHECK, Passed, Point, Proof, ProofKey
 from logger.text import harmless
 from tui.facts import Facts
+from tui.fit import BODY_COLUMNS
 from tui.guide import LineState
-from tui.present import date_words, figure, meter_name, on_function, proof_words
+from tui.live import Live
+from tui.present import date_words, meter_name, on_function, proof_words
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
 
 NAME_CHARACTERS: Final = 34
@@ -20,11 +22,11 @@ BATTERY_LOW_PERCENT: Final = 15
 """From here down the battery is told heavily, percent; whether it is low is the meter's own word."""
 
 
-def with_meter(facts: Facts) -> Lines:
+def with_meter(facts: Facts, live: Live) -> Lines:
     """The two lines of WITH."""
     if facts.meter is None:
         return _no_meter(facts)
-    return (_who(facts), _proof_line(facts))
+    return (_who(facts), _proof_line(facts, live))
 
 
 def _no_meter(facts: Facts) -> Lines:
@@ -62,9 +64,10 @@ def _calibration(until: str, today: date) -> list[Words]:
     return [Words(f" · calibrated until {date_words(until)}")]
 
 
-def _proof_line(facts: Facts) -> Line:
+def _proof_line(facts: Facts, live: Live) -> Line:
     if facts.line is LineState.LOST:
-        return strong(f"not heard: {harmless(facts.line_words, 50)}", Tone.BAD)
+        away_s = (facts.now_ns - (facts.lost_since_ns or facts.now_ns)) / NS_PER_S
+        return (*strong(f"not heard for {away_s:.0f} s", Tone.BAD), Words(": its line is tried again and again"))
     if facts.check is not None:
         doing = f"checking {facts.check.point}: {facts.check.came} of {READINGS_PER_CHECK}"
         key = facts.check.key
@@ -75,12 +78,12 @@ def _proof_line(facts: Facts) -> Line:
         proof = "proven on " + on_function(facts.carrier.function, facts.carrier.voltage)
         return (*strong(proof, Tone.GOOD), Words(f", which carries {on_function(facts.key.function, None)}"))
     if facts.must_carry and facts.prove is not None:
-        stead = _own_proof(facts, facts.prove, facts.prove_proof)
+        stead = _own_proof(facts, live, facts.prove, facts.prove_proof)
         return (*stead, Words(f", which carries {on_function(facts.key.function, None)}", Weight.FAINT))
-    return _own_proof(facts, facts.key, facts.proof)
+    return _own_proof(facts, live, facts.key, facts.proof)
 
 
-def _own_proof(facts: Facts, key: ProofKey, proof: Proof) -> Line:
+def _own_proof(facts: Facts, live: Live, key: ProofKey, proof: Proof) -> Line:
     since = proof.since
     at = f"{_local(facts, since.at):%H:%M}" if since else ""
     words = proof_words(proof, at, voltage=key.voltage)
@@ -88,17 +91,16 @@ def _own_proof(facts: Facts, key: ProofKey, proof: Proof) -> Line:
         about = faint(f" · for {on_function(key.function, key.voltage)}")
         return (*strong(words, Tone.WARN), *about)
     what = f", {on_function(key.function, None)}" if key.voltage is None else ""
-    shown = [_shown(proof, point) for point in (Point.INFINITY, Point.ZERO)]
-    figures = ", ".join(each for each in shown if each)
+    shown = [_shown(live, key, point) for point in (Point.INFINITY, Point.ZERO)]
+    figures = " · " + ", ".join(each for each in shown if each)
     until = f" · good until {_good_until(facts, since):%H:%M}"
-    return (*strong(words + what, Tone.GOOD), Words(f" · {figures}" if figures else "", Weight.FAINT), Words(until))
+    fits = len(words + what + until + figures) <= BODY_COLUMNS and any(shown)
+    return (*strong(words + what, Tone.GOOD), Words(until), Words(figures if fits else "", Weight.FAINT))
 
 
-def _shown(proof: Proof, point: Point) -> str:
-    passed = proof.points.get(point)
-    if passed is None or not passed.figures:
-        return ""
-    return f"{'apart' if point is Point.INFINITY else 'joined'} {figure(passed.figures[-1], '1')}"
+def _shown(live: Live, key: ProofKey, point: Point) -> str:
+    read = live.checked.get((key.serial, str(key.function), key.voltage, str(point)))
+    return f"{'apart' if point is Point.INFINITY else 'joined'} {read}" if read else ""
 
 
 def _good_until(facts: Facts, since: Passed) -> datetime:

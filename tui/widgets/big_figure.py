@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from textual.app import ComposeResult
-from textual.containers import Horizontal
+from textual.containers import Container
 from textual.content import Content
 from textual.reactive import reactive
 from textual.widget import Widget
 from textual.widgets import Static
 
-from tui.view import SeenView
+from tui.view import Line, SeenView, Weight, Words
 from tui.widgets.block_digits import can_draw, draw, strike
 from tui.widgets.words import content_of
 
@@ -21,9 +21,8 @@ class Digits(Widget):
     """The digits alone. Twice the size where there is room."""
 
     DEFAULT_CSS = """
-    Digits { width: 1fr; height: 4; text-wrap: nowrap; }
-    Digits.-tall { height: 7; }
-    Digits.-away { color: $text-muted; }
+    Digits { width: 1fr; height: 100%; text-wrap: nowrap; }
+    Digits.-away { color: $faint; }
     """
 
     seen: reactive[SeenView] = reactive(SeenView())
@@ -55,24 +54,27 @@ def _drawn(seen: SeenView, rows: tuple[str, ...], height: int) -> Content:
 
 def _words(seen: SeenView, height: int) -> Content:
     said = seen.said if seen.counts or not seen.figure else f"({seen.said})"
-    return Content("\n" * (height // 2)) + Content.styled(said, "bold" if seen.figure and seen.counts else "")
+    return Content("\n" * ((height - 1) // 2)) + Content.styled(said, "bold" if seen.figure and seen.counts else "")
 
 
-class BigFigure(Horizontal):
-    """Digits and what stands beside them."""
+class BigFigure(Container):
+    """Digits, and what stands beside them: a column to their right, or a row under the larger ones."""
 
     DEFAULT_CSS = f"""
-    BigFigure {{ height: auto; width: 1fr; }}
-    BigFigure > .beside {{ width: {BESIDE_WIDTH}; height: 4; margin: 0 0 0 1; }}
+    BigFigure {{ height: 4; width: 1fr; layout: horizontal; }}
+    BigFigure > .column {{ width: {BESIDE_WIDTH}; height: 100%; margin: 0 0 0 1; }}
+    BigFigure > .row {{ display: none; height: 1; }}
     """
 
     def compose(self) -> ComposeResult:
         """Digits, then the lines."""
         yield Digits()
-        yield Static("", classes="beside", markup=False)
+        yield Static("", classes="column", markup=False)
+        yield Static("", classes="row", markup=False)
 
     def show(self, seen: SeenView) -> None:
         """Draw this figure."""
         self.query_one(Digits).seen = seen
-        beside = content_of(seen.beside)
-        self.query_one(".beside", Static).update(beside)
+        row: Line = tuple(words for line in seen.beside for words in (*line, Words(" · ", Weight.FAINT)))[:-1]
+        self.query_one(".column", Static).update(content_of(seen.beside))
+        self.query_one(".row", Static).update(content_of((row,)))

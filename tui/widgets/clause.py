@@ -26,7 +26,7 @@ class Clause(Horizontal):
 
     DEFAULT_CSS = """
     Clause { height: auto; width: 100%; }
-    Clause > .body { width: 1fr; height: auto; }
+    Clause > .body { width: 1fr; height: auto; padding: 0 1 0 0; }
     """
 
     def __init__(self, word: str, name: str) -> None:

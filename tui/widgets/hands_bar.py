@@ -18,7 +18,8 @@ class HandsBar(Horizontal):
     DEFAULT_CSS = """
     HandsBar { height: auto; width: 100%; background: $surface; }
     HandsBar > Vertical { height: auto; width: 1fr; }
-    HandsBar .words { height: 1; color: $text-muted; text-style: italic; }
+    HandsBar .words { height: 1; color: $faint; text-style: italic; display: none; }
+    HandsBar Hint { margin: 0 1 0 0; }
     """
 
     def __init__(self) -> None:
@@ -36,4 +37,4 @@ class HandsBar(Horizontal):
         """Draw what the hands hold."""
         if view is not None and view != self._shown:
             self._shown = view
-            self.query_one(".words", Static).update(f"simulated: {view.words}")
+            self.query_one(".words", Static).update(f"simulated: {view.leads}{' · ' if view.said else ''}{view.said}")

@@ -16,7 +16,7 @@ class Hint(Static):
     """One action: `[Enter] take`. A click is as good as the key."""
 
     DEFAULT_CSS = """
-    Hint { width: auto; height: 1; margin: 0 1 0 0; padding: 0 1 0 0; }
+    Hint { width: auto; height: 1; margin: 0 2 0 0; }
     Hint:hover { background: $boost; text-style: underline; }
     """
 

@@ -33,6 +33,7 @@ class LogTail(Widget):
 def _row(line: LogLine, width: int) -> Content:
     tail = f"  {line.tail}" if line.tail else ""
     room = max(1, width - len(line.time) - 2 - len(tail))
-    text = Content.styled(line.text, style_of(line.weight, line.tone)).truncate(room, ellipsis=True)
+    words = line.text + line.extra if len(line.text) + len(line.extra) <= room else line.text
+    text = Content.styled(words, style_of(line.weight, line.tone)).truncate(room, ellipsis=True)
     weight = Weight.STRONG if line.weight is Weight.STRONG else Weight.PLAIN
-    return Content.assemble((f"{line.time}  ", "$text-muted"), text, Content.styled(tail, style_of(weight, line.tone)))
+    return Content.assemble((f"{line.time}  ", "$faint"), text, Content.styled(tail, style_of(weight, line.tone)))

@@ -21,7 +21,7 @@ class NextClause(Horizontal):
     DEFAULT_CSS = """
     NextClause { height: auto; width: 100%; }
     NextClause > Vertical { height: auto; width: 1fr; }
-    NextClause .sentence { height: auto; }
+    NextClause .sentence { height: auto; padding: 0 1 0 0; }
     """
 
     def __init__(self) -> None:

@@ -25,11 +25,11 @@ class ScaleBar(Widget):
         if self.scale is None or self.size.width < LEAST_WIDTH:
             return Content("")
         rows = draw_scale(self.scale, self.size.width)
-        return Content("\n").join([_track(rows), Content.styled(rows.labels, "$text-muted")])
+        return Content("\n").join([_track(rows), Content.styled(rows.labels, "$faint")])
 
 
 def _track(rows: ScaleRows) -> Content:
-    track = Content.styled(rows.track, "$text-muted")
+    track = Content.styled(rows.track, "$faint")
     for column in rows.limits:
         track = track.stylize("bold $foreground", column, column + 1)
     if rows.mark_to > rows.mark_from:

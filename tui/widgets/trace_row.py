@@ -26,7 +26,7 @@ def bars_of(trace: TraceView) -> str:
 class TraceRow(Widget):
     """The row; what it spans stands at its end where there is room."""
 
-    DEFAULT_CSS = "TraceRow { width: 1fr; height: 1; text-wrap: nowrap; color: $text-muted; }"
+    DEFAULT_CSS = "TraceRow { width: 1fr; height: 1; text-wrap: nowrap; color: $faint; }"
 
     trace: reactive[TraceView] = reactive(TraceView())
 

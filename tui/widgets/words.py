@@ -8,7 +8,7 @@ from textual.content import Content
 
 from tui.view import Line, Lines, Tone, Weight, Words
 
-STYLE: Final[dict[Weight, str]] = {Weight.STRONG: "bold", Weight.PLAIN: "", Weight.FAINT: "$text-muted"}
+STYLE: Final[dict[Weight, str]] = {Weight.STRONG: "bold", Weight.PLAIN: "", Weight.FAINT: "$faint"}
 
 COLOUR: Final[dict[Tone, str]] = {
     Tone.CALM: "",
