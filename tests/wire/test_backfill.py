@@ -61,8 +61,8 @@ def test_a_refusal_right_after_run_is_not_taken_for_the_answer_to_the_ask() -> N
     talk.hear(rd(1), rd(3))
     talk.hear(refusal_frame("cannot stream so fast"))
     assert not talk.all(Lost)
-    talk.hear(back(2), END)
-    assert spans(talk, Filled) == [(2, 2)]
+    talk.hear(refusal_frame("no memory"))
+    assert spans(talk, Lost) == [(2, 2)]
 
 
 def test_no_answer_is_asked_for_three_times_and_then_lost() -> None:

@@ -122,6 +122,24 @@ def test_the_longest_frame_is_240_bytes_and_its_cr_does_not_count() -> None:
     assert left is None
 
 
+@pytest.mark.parametrize("noise", [b"w", b"@", b"@rd n=1 "])
+def test_a_frame_is_found_behind_noise_of_any_length(noise: bytes) -> None:
+    line = line_of(VECTORS[5])
+    for length in range(520):
+        before = (noise * 520)[:length]
+        for stream in ([before + line], [before, line]):
+            events, left = events_of(stream)
+            assert [event.raw for event in events if isinstance(event, Frame)] == [line]
+            assert b"".join(event.data for event in events if isinstance(event, Junk)) == before
+            assert left is None
+
+
+def test_what_is_too_long_to_be_a_frame_is_told_without_waiting_for_its_end() -> None:
+    assert events_of([b"w" * 240]) == ([], Junk(b"w" * 240, 0, 240, "cut short"))
+    assert events_of([b"w" * 241]) == ([Junk(b"w" * 241, 0, 241, "no frame")], None)
+    assert events_of([b"@" + b"w" * 240]) == ([Junk(b"@" + b"w" * 240, 0, 241, "too long")], None)
+
+
 def test_percent_encoding_of_either_case_is_read_and_upper_case_is_written() -> None:
     assert only_frame(framed("err why=%c3%a9")).fields == {"why": "é"}
     assert encode("err", {"why": "é"}) == framed("err why=%C3%A9")
