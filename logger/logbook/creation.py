@@ -31,8 +31,7 @@ def build(path: Path, first: Batch) -> None:
         files.create_private(draft)
         _fill(draft, first)
         files.sync_file(draft)
-        files.publish(draft, path)
-        files.sync_folder(path.parent)
+        _announce(draft, path)
     except FileExistsError as error:
         raise exists_already(path) from error
     except sqlite3.Error as error:
@@ -41,6 +40,20 @@ def build(path: Path, first: Batch) -> None:
         raise StorageFailed(f"{path} could not be made ({error.strerror or error})", "check the disk") from error
     finally:
         clear(draft)
+
+
+def _announce(draft: Path, path: Path) -> None:
+    files.publish(draft, path)
+    try:
+        files.sync_folder(path.parent)
+    except OSError:
+        withdraw(path)
+        raise
+
+
+def withdraw(path: Path) -> None:
+    """Take back a logbook that was just made and told to nobody."""
+    clear(path)
 
 
 def _fill(draft: Path, first: Batch) -> None:
@@ -76,7 +89,7 @@ def finish(path: Path) -> None:
     """
     draft = draft_of(path)
     if draft.exists() and draft.samefile(path):
-        draft.unlink()
+        files.remove(draft)
         files.sync_folder(path.parent)
     if path.stat().st_nlink > 1:
         raise LogbookUnusable(
@@ -99,6 +112,6 @@ def clear(draft: Path) -> None:
     """Remove a draft that was left, and what SQLite kept beside it."""
     for each in (draft, *(files.beside(draft, ending) for ending in LEFT_BESIDE)):
         try:
-            each.unlink(missing_ok=True)
+            files.remove(each)
         except OSError:
             continue  # it is in nobody's way; making the new one will say what is wrong, if anything is

@@ -19,12 +19,25 @@ _STORAGE: Final = {
 
 def storage_failed(path: Path, error: Exception) -> StorageFailed:
     """What to tell when entries could not be written."""
+    what, remedy = why_not_written(error)
+    return StorageFailed(f"{path} could not be written: {what}", remedy)
+
+
+def why_not_written(error: BaseException | None) -> tuple[str, str]:
+    """What was wrong, and what to do about it."""
     name = error_name(error)
-    for start, (what, remedy) in _STORAGE.items():
+    for start, words in _STORAGE.items():
         if name.startswith(start):
-            return StorageFailed(f"{path} could not be written: {what}", remedy)
-    why = error.strerror if isinstance(error, OSError) and error.strerror else error
-    return StorageFailed(f"{path} could not be written: {why}", "what came meanwhile waits in memory")
+            return words
+    why = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return why, "what came meanwhile waits in memory"
+
+
+def opening_failed(path: Path, error: Exception) -> ZerofirstError:
+    """What to tell when a logbook could not be opened for writing."""
+    if error_name(error).startswith(("SQLITE_IOERR", "SQLITE_FULL", "SQLITE_READONLY", "SQLITE_PERM")):
+        return storage_failed(path, error)
+    return reading_failed(path, error)
 
 
 def reading_failed(path: Path, error: Exception, after: int | None = None) -> ZerofirstError:
@@ -42,6 +55,6 @@ def reading_failed(path: Path, error: Exception, after: int | None = None) -> Ze
     )
 
 
-def error_name(error: Exception) -> str:
+def error_name(error: BaseException | None) -> str:
     """SQLite's own name of an error, such as `SQLITE_IOERR_FSYNC`; empty where it has none."""
     return str(getattr(error, "sqlite_errorname", "") or "")

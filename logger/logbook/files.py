@@ -96,7 +96,12 @@ def publish(draft: Path, path: Path) -> None:
             raise FileExistsError(path) from None
         draft.rename(path)
     else:
-        draft.unlink()
+        remove(draft)
+
+
+def remove(path: Path) -> None:
+    """Take a name away, if it is there."""
+    path.unlink(missing_ok=True)
 
 
 def sync_file(path: Path) -> None:

@@ -41,15 +41,15 @@ class Tail:
         """Number of the newest entry, waiting ones included."""
         return self.tree.size
 
-    def append(self, at: str, kind: str, body: str) -> int:
-        """Number, hash and keep one entry.
+    def append(self, at: str, kind: str, body: str, bounded: bool = True) -> int:
+        """Number, hash and keep one entry; `bounded` False for the one that tells what happened to the others.
 
         Raises:
             StorageFailed: if too much is waiting already; the entry was not taken.
         """
         waiting = self.waiting
         encoded = body.encode()
-        if waiting.size_bytes + len(encoded) > MAX_PENDING_BYTES:
+        if bounded and waiting.size_bytes + len(encoded) > MAX_PENDING_BYTES:
             raise StorageFailed(
                 f"{len(waiting.rows)} entries wait in memory and the disk does not take them; no more can be held",
                 "make room on the disk, or stop",

@@ -20,7 +20,7 @@ from logger.errors import LogbookUnusable, StorageFailed
 from logger.logbook import connect, creation, files, handles, opening, recovery
 from logger.logbook.entries import Kind, body_text
 from logger.logbook.examine import examine
-from logger.logbook.faults import reading_failed, storage_failed
+from logger.logbook.faults import opening_failed, storage_failed, why_not_written
 from logger.logbook.keys import OperatorKey
 from logger.logbook.lock import WriterLock
 from logger.logbook.seal import Checkpoint, sign_checkpoint, sign_key_change
@@ -97,7 +97,7 @@ class Logbook:
             for kind, body in first:
                 tail.append(at, kind, body_text(body))
             creation.build(path, tail.take())
-            return cls._opened(path, clock, key, lock)
+            return cls._opened(path, clock, key, lock, is_new=True)
         except BaseException:
             lock.release()
             raise
@@ -122,11 +122,13 @@ class Logbook:
             raise
 
     @classmethod
-    def _opened(cls, path: Path, clock: Clock, key: OperatorKey | None, lock: WriterLock) -> Self:
+    def _opened(cls, path: Path, clock: Clock, key: OperatorKey | None, lock: WriterLock, is_new: bool = False) -> Self:
         try:
             return cls(path, clock, key, lock)
         except sqlite3.Error as error:
-            raise reading_failed(path, error) from error
+            if is_new:
+                creation.withdraw(path)
+            raise opening_failed(path, error) from error
 
     @property
     def size(self) -> int:
@@ -211,7 +213,7 @@ class Logbook:
         with self._disk:
             if not self._failure:
                 return
-            why = self._failure.sentence
+            why, _ = why_not_written(self._failure.__cause__)
             try:
                 files.refuse_moved(self.path, self._inode)
                 self._connection = recovery.reopen(self.path, self._connection)
@@ -243,7 +245,7 @@ class Logbook:
         body: dict[str, object] = {"why": why, "confirmed": self._committed, "found": on_disk}
         if last > on_disk:
             body |= {"first": on_disk + 1, "last": last}
-        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT, body_text(body))
+        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT, body_text(body), bounded=False)
         self._fault_told = True
 
     def checkpoint_due(self, now_ns: int) -> bool:
