@@ -98,7 +98,7 @@ class MeterLineCodec:
     def finish(self) -> Junk | None:
         """What is left half, when the line ends or breaks. The codec can be used on; offsets count on."""
         piece = self._buffer.rest()
-        return None if piece is None else _junk(piece, "cut short")
+        return None if piece is None else _junk(piece, _why_no_frame(piece.data))
 
 
 def encode(frame_type: str, fields: Mapping[str, str]) -> bytes:

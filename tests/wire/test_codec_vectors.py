@@ -135,7 +135,7 @@ def test_a_frame_is_found_behind_noise_of_any_length(noise: bytes) -> None:
 
 
 def test_what_is_too_long_to_be_a_frame_is_told_without_waiting_for_its_end() -> None:
-    assert events_of([b"w" * 240]) == ([], Junk(b"w" * 240, 0, 240, "cut short"))
+    assert events_of([b"w" * 240]) == ([], Junk(b"w" * 240, 0, 240, "no frame"))
     assert events_of([b"w" * 241]) == ([Junk(b"w" * 241, 0, 241, "no frame")], None)
     assert events_of([b"@" + b"w" * 240]) == ([Junk(b"@" + b"w" * 240, 0, 241, "too long")], None)
 
