@@ -181,12 +181,7 @@ def covers_words(network: Network, found: Reach) -> str:
     items: dict[str, tuple[Because, ...]] = {}
     for each in found.unreached:
         items.setdefault(network.segments[each.segment].item, each.because)
-    left = [
-        f"{harmless(item)} {because_words(because)}"
-        if len(because) == 1
-        else f"{harmless(item)}: {because_words(because)}"
-        for item, because in items.items()
-    ]
+    left = [f"{harmless(item)}{' ' if len(why) == 1 else ': '}{because_words(why)}" for item, why in items.items()]
     return " · not ".join([f"{len(found.reached)} of {total} runs", *left])
 
 

@@ -58,6 +58,7 @@ def plain(lines: Iterable[Line]) -> list[str]:
 
 _LEGEND: Final = (
     ("══ reached", Look.REACHED),
+    ("  ═┄ in part", Look.PARTLY),
     ("  ┄┄ not reached", Look.UNREACHED),
     ("  ○ keeps it off", Look.UNREACHED),
     ("  ! altered", Look.ALTERED),

@@ -3,7 +3,8 @@
 A run (segment) is named `ITEM/CONDUCTOR/k`: a circuit's id, or a board's for the parts before the circuits; the
 conductor (`L`, `L1`…, `N`, `PE`, `S1`/`S2` for the strappers of a two-way pair); k = 0 next to the board, counting up
 behind each device. Of a board, 0 is the run that comes in and 1 what lies behind its main switch: the bars that
-circuits and sub-boards hang on (0 is both where there is no main switch).
+circuits and sub-boards hang on (0 is both where there is no main switch). An id may hold a slash itself: conductor and
+number are always the last two parts.
 
 How the devices stand is not known here: see `setup`; what a test reaches: `reach`.
 """

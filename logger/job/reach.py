@@ -47,7 +47,7 @@ def reach(network: Network, setup: SetUp, test: Test, between: str | None = None
         raise InputWrong(f"{harmless(at)} is an earth: {test.value} is not taken there", "choose a board or a circuit")
     if test is Test.RING_CONTINUITY and not (isinstance(item, Circuit) and item.ring):
         raise InputWrong(f"{harmless(at)} is no ring", "choose a circuit that the plan calls a ring")
-    read = read_between(between or USUAL_BETWEEN[test], network.plan)
+    read = read_between(USUAL_BETWEEN[test] if between is None else between, network.plan)
     lines = lines_of_circuit(item) if isinstance(item, Circuit) else network.lines
     asked = tuple(name for name in expanded(read.conductors, network.lines) if name in lines)
     if not any(asked) and not set(read.conductors) & {"N", "PE"}:
@@ -59,6 +59,6 @@ def reach(network: Network, setup: SetUp, test: Test, between: str | None = None
 def reach_of(network: Network, setup: SetUp, test: Test, between: str | None, item: str) -> Reach | None:
     """The reach of a result; None where its test looks at no conductors or its item is not in the drawing."""
     try:
-        return reach(network, setup, test, between, item)
+        return reach(network, setup, test, between or None, item)
     except InputWrong:
         return None

@@ -5,7 +5,7 @@ Both leads sit on the point of connection; each holds all runs that closed conta
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 
 from logger.errors import InputWrong
@@ -34,35 +34,41 @@ def spread(network: Network, setup: SetUp, question: Question) -> Reach:
             f"{question.test} between {question.between.text!r} has no two leads", "say for example L+N/PE or L/N"
         )
     stand = standing(network, setup)
-    found = islands(network, stand)
-    touched, found = _touched(network, stand, found, question)
+    touched, found = _touched(network, stand, islands(network, stand), question)
     bridged = [
         (found.of[bridge.segments[0]], found.of[other]) for bridge in stand.bridges for other in bridge.segments[1:]
     ]
     plus, minus = _leads(found, touched, bridged)
+    drawn = {*network.boards, *network.circuits}  # earthing conductors hang on earth and are no part of the question
+    held = {
+        s.id: found.of[s.id]
+        for s in network.segments.values()
+        if s.item in drawn and found.of[s.id] in plus | minus and question.concerns(network, s)
+    }
     scope = list(_scope(network, question))
-    held = [s.id for s in network.segments.values() if found.of[s.id] in plus | minus and question.concerns(network, s)]
-    own = frozenset(segment.id for segment in scope)
-    reached = tuple(name for name in held if name in own)
-    kept_off = reasons(found, plus | minus, bridged)
+    reached = tuple(segment.id for segment in scope if segment.id in held)
     by_count, by_length = shares(reached, scope)
     return Reach(
         test=question.test,
         between=question.between.text,
         at=question.at,
-        plus=tuple(name for name in held if found.of[name] in plus),
-        minus=tuple(name for name in held if found.of[name] in minus),
+        plus=tuple(name for name, island in held.items() if island in plus),
+        minus=tuple(name for name, island in held.items() if island in minus),
         reached=reached,
-        unreached=tuple(
-            Unreached(segment.id, ordered(network, kept_off.get(found.of[segment.id], ())))
-            for segment in scope
-            if found.of[segment.id] not in plus | minus
-        ),
+        unreached=_unreached(network, found, scope, reasons(found, plus | minus, bridged)),
         spoiled_by=tuple(_spoilers(network, stand, found, (plus, minus), question)),
         notes=tuple(_notes(network, setup, stand, question, reached)),
         share_count=by_count,
         share_length=by_length,
     )
+
+
+def _unreached(
+    network: Network, found: Islands, scope: Iterable[Segment], kept_off: Mapping[int, frozenset[Because]]
+) -> tuple[Unreached, ...]:
+    """The runs of the question that are on neither lead: those on one have an empty reason."""
+    reasons_why = ((segment.id, kept_off.get(found.of[segment.id])) for segment in scope)
+    return tuple(Unreached(name, ordered(network, why or ())) for name, why in reasons_why if why or why is None)
 
 
 def _scope(network: Network, question: Question) -> Iterator[Segment]:

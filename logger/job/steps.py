@@ -47,7 +47,7 @@ def least_steps(
         raise InputWrong(f"The test {test.value} looks at no conductors", "there are no steps to work out for it")
     if at is not None and network.item(at) is None:
         raise InputWrong(f"There is no board or circuit {at!r} in the drawing", "name one of the plan")
-    read = read_between(between or USUAL_BETWEEN[test], network.plan)
+    read = read_between(USUAL_BETWEEN[test] if between is None else between, network.plan)
     walk = Walk(network, setup, test, read.text)
     if test in SEES_ALL:
         walk_spread(walk, at, frozenset(covered), items)

@@ -68,7 +68,7 @@ class _Through:
             reached=reached,
             unreached=tuple(self._unreached(frozenset(reached), bridge)),
             spoiled_by=tuple(self._spoilers(bridge)),
-            notes=tuple(not_reckoned(self.network, self.setup)),
+            notes=tuple(self._notes()),
             share_count=by_count,
             share_length=by_length,
         )
@@ -108,7 +108,7 @@ class _Through:
         """From `end` towards the supply as far as `start`, through closed contacts."""
         name: str | None = end
         while name is not None and name in self.network.segments:
-            if name != start or name.startswith(f"{self.question.at}/"):
+            if name != start or self.network.segments[name].item == self.question.at:
                 yield name
             if name == start:
                 return
@@ -171,6 +171,11 @@ class _Through:
             if spoiler not in told:
                 told.add(spoiler)
                 yield spoiler
+
+    def _notes(self) -> Iterator[str]:
+        if self.question.at in self.network.boards:
+            yield f"a current along {self.question.at} says nothing of its circuits: take this test on each of them"
+        yield from not_reckoned(self.network, self.setup)
 
     def _near(self) -> frozenset[int]:
         """Islands of the conductors that whoever takes the test stands before."""

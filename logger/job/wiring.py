@@ -1,4 +1,4 @@
-"""Whether a plan can be wired: two-way switches in pairs, intermediates inside one, poles and names that fit.
+"""Whether a plan can be wired: two-way switches in pairs, intermediates inside one, poles that fit.
 
 Tells every fault with its place, for the plan loader to add to its own list; builds nothing.
 """
@@ -86,15 +86,11 @@ def first_run_outside(path: tuple[Device, ...]) -> int:
 
 
 def _names(plan: Plan) -> Iterator[WiringFault]:
-    items: tuple[Item, ...] = (*plan.boards, *plan.circuits, *plan.earths)
+    items: tuple[Item, ...] = (*plan.boards, *plan.circuits)
     for item in items:
-        if "/" in item.id:
-            yield WiringFault(item, "id", "an id cannot hold a slash, since runs are named ITEM/CONDUCTOR/number")
         for key, device_id in _device_ids(item):
             if device_id.casefold() == SUPPLY:
                 yield WiringFault(item, key, f"no device can be called {SUPPLY!r}: that is the supply itself")
-            if "/" in device_id:
-                yield WiringFault(item, key, f"the id {harmless(device_id)!r} cannot hold a slash")
 
 
 def _device_ids(item: Item) -> Iterator[tuple[str, str]]:

@@ -46,12 +46,22 @@ def studio(*circuits: Circuit, link: str | None = "LK1", boards: tuple[Board, ..
     )
 
 
-def circuit(name: str, *devices: Device, load: str | None = None, board: str = "DB1", **more: object) -> Circuit:
-    """A circuit with 24 m of cable; `surge=True` puts a surge device into its load."""
-    surge = bool(more.pop("surge", False))
+def circuit(
+    item: str,
+    *devices: Device,
+    load: str | None = None,
+    name: str = "",
+    phase: str = "L",
+    ring: bool = False,
+    surge: bool = False,
+    nominal_v: Decimal | None = None,
+) -> Circuit:
+    """A circuit on DB1 with 24 m of cable; `surge` puts a surge device into its load."""
     fitted = Load(load, surge_protected=surge) if load else None
     cable = Cable(length_m=Decimal(24))
-    return Circuit(name, board, cable=cable, load=fitted, path=devices, **more)  # type: ignore[arg-type]
+    return Circuit(
+        item, "DB1", name, cable=cable, load=fitted, path=devices, phase=phase, ring=ring, nominal_v=nominal_v
+    )
 
 
 def device(name: str, kind: DeviceKind, poles: int = 1) -> Device:
