@@ -6,6 +6,7 @@ While it runs those readings belong to it and to no item.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ from logger.proof import (
     LINE_LOST_S,
     PROOF_HOLDS_S,
     READINGS_PER_CHECK,
+    Bands,
     CheckOutcome,
     Lapse,
     Point,
@@ -31,7 +33,7 @@ from logger.recorder.book import Book
 from logger.screening import Standing
 
 if TYPE_CHECKING:
-    from logger.state import JobState
+    from logger.state import JobState, MeterState
 
 
 @dataclass(slots=True)
@@ -119,11 +121,7 @@ class Checks:
 
     def _conclude(self, done: Check) -> None:
         meter = self._book.state.meters.get(done.key.serial)
-        if meter is not None and meter.battery_low:
-            outcome = CheckOutcome(False, "the meter said that its battery is low; a low battery proves nothing")
-        else:
-            ranges = meter.ranges if meter else ()
-            outcome = check(done.point, done.readings, ranges, self._book.pack.bands, done.expect)
+        outcome = outcome_of(meter, done.point, done.readings, self._book.pack.bands, done.expect)
         body = self_check_body(done.key, done.point, done.expect, done.entries, done.readings, meter, outcome)
         was_whole = self._book.state.proof_of(done.key).is_whole
         self._book.record(Kind.SELF_CHECK, "proof", body, done.step_id)
@@ -151,6 +149,15 @@ class Checks:
 
     def _write_lapse(self, serial: str, why: Lapse, keys: list[ProofKey], words: str) -> None:
         self._book.record(Kind.LAPSED, "lapsed", lapse_body(serial, why, keys, words))
+
+
+def outcome_of(
+    meter: MeterState | None, point: Point, readings: Sequence[Reading], bands: Bands, expect: Displayed | None
+) -> CheckOutcome:
+    """What a check of a meter comes to with its last reading, as the meter stands then."""
+    if meter is not None and meter.battery_low:
+        return CheckOutcome(False, "the meter said that its battery is low; a low battery proves nothing")
+    return check(point, readings, meter.ranges if meter else (), bands, expect)
 
 
 def standing_of(state: JobState, serial: str, reading: Reading) -> tuple[Standing, ProofKey | None]:
