@@ -124,6 +124,7 @@ class JobState:
         self.skips: dict[tuple[str, Test], str] = {}
         self.confirmed: set[str] = set()
         self.cautions_told: set[str] = set()
+        self.open_gaps: dict[tuple[str, str], list[tuple[int, int]]] = {}
         self.closed_at: str | None = None
         self.last_at: str | None = None
         self._unbracketed: dict[ProofKey, list[ResultState]] = {}
@@ -262,6 +263,18 @@ class JobState:
     def _confirmation(self, entry: Entered) -> None:
         self.confirmed.add(str(entry.body["caution"]))
 
+    def _gap(self, entry: Entered) -> None:
+        body = entry.body
+        self.open_gaps.setdefault((str(body["serial"]), str(body["boot"])), []).append((body["first"], body["last"]))
+
+    def _gap_settled(self, entry: Entered) -> None:
+        name = (str(entry.body["serial"]), str(entry.body["boot"]))
+        low, high = int(entry.body["first"]), int(entry.body["last"])
+        left = [part for gap in self.open_gaps.get(name, ()) for part in _without(gap, low, high)]
+        self.open_gaps.pop(name, None)
+        if left:
+            self.open_gaps[name] = left
+
     def _closed(self, entry: Entered) -> None:
         self.closed_at = entry.at
 
@@ -280,6 +293,9 @@ _HANDLERS: dict[str, Callable[[JobState, Entered], None]] = {
     Kind.ALTERATION: JobState._alteration,
     Kind.RESTORATION: JobState._restoration,
     Kind.POSITION: JobState._position,
+    Kind.GAP: JobState._gap,
+    Kind.FILLED: JobState._gap_settled,
+    Kind.LOST: JobState._gap_settled,
     Kind.SKIP: JobState._skip,
     Kind.CAUTION: JobState._caution,
     Kind.CONFIRMATION: JobState._confirmation,
@@ -288,3 +304,9 @@ _HANDLERS: dict[str, Callable[[JobState, Entered], None]] = {
 }
 
 JobState.KINDS = tuple(_HANDLERS)
+
+
+def _without(gap: tuple[int, int], low: int, high: int) -> list[tuple[int, int]]:
+    """What is left of a gap once `low` to `high` are settled; both ends belong to it."""
+    parts = [(gap[0], min(gap[1], low - 1)), (max(gap[0], high + 1), gap[1])]
+    return [(first, last) for first, last in parts if first <= last]

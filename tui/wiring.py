@@ -32,7 +32,7 @@ from drivers.line import run_line
 from drivers.links.open import links_for
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
-from logger.happening import Ended, Happening, Ready
+from logger.happening import Ended, Happening, Identified, Read, Ready
 from logger.logbook.entries import Kind
 from logger.logbook.keys import OperatorKey, operator_key
 from logger.logbook.reader import LogbookReader
@@ -133,6 +133,7 @@ class Session:
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._outcome = Outcome()
         self._waiting: set[str] = set()
+        self._highest: dict[tuple[str, str], int] = {}
         self._steps: deque[Mapping[str, Any] | str] = deque()
         self._finishing = False
         self._deaf = False
@@ -166,7 +167,7 @@ class Session:
             self._logbook.close()
             raise
         self._waiting = set(drivers)
-        self._lines.start(drivers, lambda serial, boot: highest.get((serial, boot)))
+        self._lines.start(drivers, lambda serial, boot: self._highest.get((serial, boot)))
         self._thread.start()
 
     def _opened(self) -> dict[str, object]:
@@ -274,7 +275,15 @@ class Session:
     def _take_in(self, happenings: Sequence[Happening]) -> None:
         if happenings:
             self._recorder.take_in(happenings)
+            self._remember(happenings)
             self._waiting.difference_update(h.line for h in happenings if isinstance(h, Ready | Ended))
+
+    def _remember(self, happenings: Sequence[Happening]) -> None:
+        """Keep the highest numbers for a meter that comes back on another line, or after another one on its own."""
+        for happening in happenings:
+            if isinstance(happening, Read):
+                name = (happening.serial, happening.boot)
+                self._highest[name] = max(self._highest.get(name, 0), happening.reading.n)
 
     def _line_failed(self, failed: _Failed) -> bool:
         self._waiting.discard(failed.line)
@@ -364,6 +373,7 @@ class Session:
                     if isinstance(item, Sequence) and not isinstance(item, str):
                         last.extend(item)
             self._take_in(last)
+            self._recorder.give_up_gaps()
             if self._recorder.state.closed_at is None:
                 self._logbook.append(Kind.STOPPED, {"operator": self._recorder.state.operator})
                 self._logbook.checkpoint()
@@ -414,13 +424,20 @@ class _Lines:
         conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
         try:
             make_link, jitter = links_for(address, self._clock), random.Random()
-            await run_line(conversation, make_link, self._clock, self._put, stop, jitter, line=address.url)
+            await run_line(
+                conversation, make_link, self._clock, self._put, stop, jitter, line=address.url, reached=_is_somebody
+            )
         except ZerofirstError as error:
             self._put(_Failed(address.url, error))
         except Exception as error:  # a plug-in's fault must end its line, not every other
             failed = InstrumentFailed(f"The driver of {address.url} failed ({type(error).__name__}: {error})")
             failed.__cause__ = error
             self._put(_Failed(address.url, failed))
+
+
+def _is_somebody(happening: Happening) -> bool:
+    """Whether somebody is there: a meter that only talks says who it is long before its functions are given up on."""
+    return isinstance(happening, Identified | Ready)
 
 
 def _keyed_identity(address: Address, clock: Clock) -> Identity:

@@ -68,6 +68,17 @@ class Recorder:
         if not 0 <= away_s <= LINE_LOST_S:
             for serial in list(self.state.meters):
                 self._checks.lapse(serial, Lapse.LINE_LOST)
+        self.give_up_gaps()
+
+    def give_up_gaps(self) -> None:
+        """Tell what never came as lost: nobody will ask the meter for it again. At the end of a session, and at the
+        beginning of one that follows a session which ended without its end."""
+        if self.state.closed_at is None:
+            self._book.turn()
+            for (serial, boot), gaps in list(self.state.open_gaps.items()):
+                for low, high in list(gaps):
+                    body = {"serial": serial, "boot": boot, "first": low, "last": high}
+                    self._book.record(Kind.LOST, "lost", body)
 
     def take_in(self, happenings: Sequence[Happening]) -> None:
         """Record what came from instruments, in order."""

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from gate_bench import Bench, studio_plan
+from gate_bench import LINE, Bench, studio_plan
 
+from logger.happening import Filled, Gap, Lost
 from logger.job.work import asked_again
 from logger.quantity import Function, Test
 from logger.reading import Flag
@@ -78,3 +79,14 @@ def test_nothing_is_taken_off_what_was_nulled_or_reads_as_nulled(make_bench: typ
     assert (nulled["verdict"], nulled["lead_ohm"]) == ("fails", None)
     small = main_earth(make_bench(studio_plan("as-nzs")), "0.05", "0.52")
     assert (small["verdict"], small["lead_ohm"]) == ("fails", None)
+
+
+def test_numbers_that_never_came_are_told_as_lost_at_the_end(bench: Bench) -> None:
+    now = bench.clock.mono_ns()
+    bench.recorder.take_in([Gap(LINE, now, "0417", "b1", 10, 20), Filled(LINE, now, "0417", "b1", 12, 13)])
+    bench.recorder.take_in([Lost(LINE, now, "0417", "b1", 20, 20)])
+    bench.events()
+    bench.recorder.give_up_gaps()
+    assert [(e["event"], e["first"], e["last"]) for e in bench.events()] == [("lost", 10, 11), ("lost", 14, 19)]
+    bench.recorder.give_up_gaps()
+    assert bench.events() == []
