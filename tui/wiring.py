@@ -159,7 +159,7 @@ class Session:
         try:
             with LogbookReader.open(self._path) as reader:
                 state = fold(reader, self._clock)
-                highest = highest_numbers(reader, reader.size)
+                self._highest = highest_numbers(reader, reader.size)
             names = {url: f"{driver.name} {registry.version_of(driver.name)}" for url, driver in drivers.items()}
             self._recorder = Recorder(self._logbook, state, self._clock, names)
             self._recorder.begin(self._opened())
