@@ -88,7 +88,7 @@ def test_two_faults_among_forty(always: bool) -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("faults", [0, 1, 2, 3])
 def test_hunts_by_the_hundred(faults: int) -> None:
-    for seed in range(300):
+    for seed in range(150):
         count, found, planted = hunted(faults, 10_000 + seed, seed % 2 == 0)
         assert found == planted
         assert count <= max(faults, 1) * ONE_FAULT_AT_MOST
