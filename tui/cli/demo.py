@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     logbook = _fresh_logbook(arguments.dir)
     with _meter_on_a_line(arguments.seed) as meter:
-        if not arguments.auto and sys.stdin.isatty() and sys.stdout.isatty():
+        if not arguments.auto and all(stream.isatty() for stream in (sys.stdin, sys.stdout, sys.stderr)):
             from tui.app import run_app
 
             return run_app(logbook, [address.parse(meter.url)], SystemClock(), simulator=meter)
