@@ -7,7 +7,9 @@ so that nothing of a broken connection can reach into the next one.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
+
+from logger.reading import Identity
 
 CLOSE_LIMIT_S = 2.0
 """Longest that closing may take, seconds: some port drivers never come back from it, and leaving must not hang."""
@@ -23,6 +25,14 @@ class Chunk:
 
     data: bytes
     mono_ns: int
+
+
+@runtime_checkable
+class Witness(Protocol):
+    """Something besides the meter's own words that tells who is on a line. What makes a line's links may be one."""
+
+    def doubts(self, identity: Identity) -> str:
+        """In one sentence, where it contradicts who the meter says it is; empty where it does not."""
 
 
 class Link(Protocol):

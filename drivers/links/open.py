@@ -46,6 +46,8 @@ def links_for(address: Address, clock: Clock) -> Callable[[], Link]:
 
             return lambda: ReplayLink(Path(address.target), clock, address.pace, address.baud)
         case AddressKind.BLE:
-            raise InputWrong("Bluetooth meters cannot be read yet", "use serial: or tcp:")
+            from drivers.links.ble import BleLinks
+
+            return BleLinks(address.target, clock)
         case AddressKind.KEYED:
             raise InputWrong("A keyed meter has no line: it sends nothing", "key what it shows in `zerofirst capture`")

@@ -84,6 +84,11 @@ class Inbox:
                 return False
         return tell(self._loop, self._arrivals.add, chunk)
 
+    def offer(self, chunk: Chunk) -> bool:
+        """From the thread: hand `chunk` over if there is room, without waiting. False if there is none, or the loop is
+        gone."""
+        return self._room.acquire(blocking=False) and tell(self._loop, self._arrivals.add, chunk)
+
     def end(self, failure: InstrumentFailed) -> None:
         """On the loop: no more chunks will come; `take` raises `failure` once those that came are taken."""
         self._arrivals.end(failure)

@@ -1,4 +1,5 @@
 """A simulated meter on a line that other programs can open: TCP on this machine, or a pseudo-terminal of its own.
+For Bluetooth LE see `ble`.
 
     async with serve_tcp(meter, port, clock) as served: ...   # served.url is `tcp:127.0.0.1:PORT`
     async with serve_pty(meter, clock) as served: ...         # served.url is `serial:PATH`
@@ -111,7 +112,7 @@ async def serve_tcp(meter: SimulatedMeter, port: int, clock: Clock) -> AsyncIter
     carrier = TcpPort(served.hear)
     served.url = f"tcp:127.0.0.1:{await carrier.open(port)}"
     try:
-        async with _running(served, carrier):
+        async with running(served, carrier):
             yield served
     finally:
         await carrier.close()
@@ -130,14 +131,15 @@ async def serve_pty(meter: SimulatedMeter, clock: Clock) -> AsyncIterator[Served
     carrier = PtyPort(served.hear, clock)
     served.url = f"serial:{carrier.open()}"
     try:
-        async with _running(served, carrier):
+        async with running(served, carrier):
             yield served
     finally:
         await carrier.close()
 
 
 @asynccontextmanager
-async def _running(served: Served, port: Port) -> AsyncIterator[None]:
+async def running(served: Served, port: Port) -> AsyncIterator[None]:
+    """Keep a served meter going on a carrier that stands, for as long as this lasts."""
     served.task = asyncio.create_task(served.run(port))
     try:
         yield

@@ -9,6 +9,7 @@ from contextlib import AbstractAsyncContextManager
 from types import TracebackType
 from typing import Any, Final, Literal
 
+from drivers.simulator.ble import serve_ble
 from drivers.simulator.meter import SimulatedMeter
 from drivers.simulator.serve import Served, serve_pty, serve_tcp
 from logger.clock import Clock, SystemClock
@@ -23,14 +24,14 @@ ANSWER_WITHIN_S: Final = 5.0
 STOP_WITHIN_S: Final = 3.0
 """How long stopping may take, seconds; the thread is a daemon, so that even a stuck one does not hold up the end."""
 
-Carrier = Literal["pty", "tcp"]
+Carrier = Literal["pty", "tcp", "ble"]
 
 
 class SimulatorThread:
     """Serves a meter from the moment it is made until `stop`. Its methods may be called from any thread.
 
     Attributes:
-        url: what to open it by: `serial:PATH` or `tcp:127.0.0.1:PORT`.
+        url: what to open it by: `serial:PATH`, `tcp:127.0.0.1:PORT` or `ble:ADDRESS`.
     """
 
     def __init__(
@@ -39,16 +40,14 @@ class SimulatorThread:
         """Start serving; the meter belongs to the thread from now on.
 
         Args:
-            carrier: a pseudo-terminal, or TCP on `port` (0: a free one).
+            carrier: a pseudo-terminal, TCP on `port` (0: a free one), or Bluetooth LE.
             clock: must be one that may be read from another thread.
 
         Raises:
-            LinkFailed: if the port is taken, or there are no pseudo-terminals.
+            LinkFailed: if the port is taken, or there are no pseudo-terminals, or no Bluetooth.
         """
         self._clock = clock or SystemClock()
-        self._serving: AbstractAsyncContextManager[Served] = (
-            serve_pty(meter, self._clock) if carrier == "pty" else serve_tcp(meter, port, self._clock)
-        )
+        self._serving = _served(meter, carrier, port, self._clock)
         self._stands = threading.Event()
         self._failure: BaseException | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -129,3 +128,9 @@ class SimulatorThread:
             self._stands.set()
             ends = {asyncio.ensure_future(self._end.wait()), *([self._served.task] if self._served.task else [])}
             await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+
+
+def _served(meter: SimulatedMeter, carrier: Carrier, port: int, clock: Clock) -> AbstractAsyncContextManager[Served]:
+    if carrier == "ble":
+        return serve_ble(meter, clock)
+    return serve_pty(meter, clock) if carrier == "pty" else serve_tcp(meter, port, clock)
