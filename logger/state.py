@@ -242,14 +242,20 @@ class JobState:
         self.alterations[what] = Alteration(
             entry.number, entry.at, what, str(entry.body["to"]), str(entry.body["why"]), before
         )
-        if what in self.positions:
+        if what in self.positions and str(entry.body["to"]) in self._positions_of(what):
             self.positions[what] = str(entry.body["to"])
 
     def _restoration(self, entry: Entered) -> None:
         what = str(entry.body["what"])
         alteration = self.alterations.pop(what, None)
-        if alteration is not None and alteration.before is not None:
+        if alteration is None and self._positions_of(what):
+            self.positions[what] = self._positions_of(what)[0]  # a link that was set out goes back in
+        elif alteration is not None and alteration.before is not None:
             self.positions[what] = alteration.before
+
+    def _positions_of(self, device: str) -> tuple[str, ...]:
+        found = self.plan.devices.get(device) if self.plan else None
+        return found.positions if found else ()
 
     def _position(self, entry: Entered) -> None:
         self.positions[str(entry.body["device"])] = str(entry.body["position"])

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from logger.faults import nearest, quoted
 from logger.job.model import Board, Item, JobKind, Plan
+from logger.job.wiring import wiring_faults
 
 Tell = Callable[[Item | None, str, str], None]
 """`tell(item, key, sentence)`: keeps a fault of that very item (None: of the whole plan), at `key`."""
@@ -29,6 +30,8 @@ def check(plan: Plan, tell: Tell) -> None:
     _boards_are_known(plan, tell)
     _feeds_end_at_the_supply(plan, tell)
     _phases_fit_the_supply(plan, tell)
+    for fault in wiring_faults(plan):
+        tell(fault.item, fault.key, fault.sentence)
 
 
 def _something_to_test(plan: Plan, tell: Tell) -> None:

@@ -146,7 +146,16 @@ def unfinished(state: JobState) -> list[dict[str, object]]:
     for alteration in state.alterations.values():
         why = f"is {alteration.to} since {alteration.at} and not restored"
         found.append({"what": alteration.what, "to": alteration.to, "entry": alteration.entry, "why": why})
+    found.extend(_links_out(state))
     return found
+
+
+def _links_out(state: JobState) -> Iterator[dict[str, object]]:
+    """Neutral-earth links that were set out, and that no alteration speaks of."""
+    for board in state.plan.boards if state.plan else ():
+        link = board.neutral_earth_link
+        if link and link not in state.alterations and state.positions.get(link) == "out":
+            yield {"what": link, "to": "out", "entry": None, "why": "is out and not restored: put it back in"}
 
 
 def _line(item: str, test: Test, why: str, result: ResultState | None = None) -> dict[str, object]:

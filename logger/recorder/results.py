@@ -7,6 +7,7 @@ from typing import Any
 
 from logger.bodies import Selection
 from logger.job.model import Decision, Plan
+from logger.job.reach import reach_of
 from logger.proof import Bands, Point
 from logger.quantity import Function
 from logger.reading import Flag
@@ -83,9 +84,20 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
     setting = setting_of(reading)
     if setting:
         body["setting"] = setting
+    reach = _reach(book, selection)
+    if reach is not None:
+        body["reach"] = reach
     points = book.state.proof_of(candidate.carrier).points
     body["self_checks"] = sorted(passed.entry for passed in points.values())
     return body
+
+
+def _reach(book: Book, selection: Selection) -> dict[str, object] | None:
+    """What the reading covers as the installation stands, and what it does not; None where nothing is drawn."""
+    if book.network is None:
+        return None
+    found = reach_of(book.network, book.set_up(book.network), selection.test, selection.between, selection.item)
+    return found.body() if found is not None else None
 
 
 def judged_body(book: Book, selection: Selection, passed: bool, why: str) -> dict[str, Any]:

@@ -11,8 +11,11 @@ from decimal import Decimal
 from typing import Any, Final
 
 from logger.clock import NS_PER_S
+from logger.errors import InputWrong
 from logger.happening import Read
 from logger.job.model import Circuit, Item
+from logger.job.network import Network
+from logger.job.setup import Alteration, SetUp, alter, apply_set, restore, to_put_back
 from logger.job.work import missing_before, unfinished
 from logger.logbook.entries import Kind
 from logger.proof import Point, ProofKey, plain_number
@@ -271,27 +274,46 @@ class Steps:
     # -- the state of the installation, and words -------------------------------------------------------------------
 
     def _alter(self, step: Mapping[str, Any], step_id: object) -> None:
-        body = {"what": text_of(step, "what"), "to": text_of(step, "to"), "why": text_of(step, "why", required=False)}
-        device = self._book.plan.devices.get(body["what"])
-        if device is not None and body["to"] not in device.positions:
-            raise Refusal(f"{device.id} cannot be {body['to']!r}", possible=list(device.positions))
+        body = {
+            "what": text_of(step, "what"),
+            "to": text_of(step, "to"),
+            "why": text_of(step, "why", required=False),
+        }
+        altered = Alteration(body["what"], body["to"], body["why"], self._book.at, self._book.state.operator)
+        self._try_on_the_drawing(lambda network, setup: alter(network, setup, altered), body["what"])
         self._book.record(Kind.ALTERATION, "altered", body, step_id)
 
     def _restore(self, step: Mapping[str, Any], step_id: object) -> None:
-        what = text_of(step, "what")
-        if what not in self._book.state.alterations:
-            raise Refusal(f"{what!r} is not altered", possible=list(self._book.state.alterations))
-        body = {"what": what, "to": text_of(step, "to", required=False), "why": text_of(step, "why", required=False)}
+        body = {"what": text_of(step, "what"), "why": text_of(step, "why", required=False)}
+        network = self._book.network
+        if network is None and body["what"] not in self._book.state.alterations:
+            raise Refusal(f"{body['what']!r} is not altered", possible=list(self._book.state.alterations))
+        if network is not None:
+            try:
+                restore(network, self._book.set_up(network), body["what"])
+            except InputWrong as wrong:
+                still = [each.what for each in to_put_back(network, self._book.set_up(network))]
+                raise Refusal(str(wrong), possible=still) from wrong
         self._book.record(Kind.RESTORATION, "restored", body, step_id)
 
     def _set(self, step: Mapping[str, Any], step_id: object) -> None:
-        devices = self._book.plan.devices
-        device = devices.get(text_of(step, "device"))
-        if device is None or not device.positions:
-            possible = [d.id for d in devices.values() if d.positions]
-            raise Refusal(f"the plan has no device {step.get('device')!r} that can be set", possible=possible)
-        position = choice_of(step, "position", list(device.positions))
-        self._book.record(Kind.POSITION, "set", {"device": device.id, "position": position}, step_id)
+        device, position = text_of(step, "device"), text_of(step, "position")
+        if self._book.network is None:
+            raise Refusal("this job has no devices to set")
+        self._try_on_the_drawing(lambda network, setup: apply_set(network, setup, device, position), device)
+        self._book.record(Kind.POSITION, "set", {"device": device, "position": position}, step_id)
+
+    def _try_on_the_drawing(self, change: Callable[[Network, SetUp], SetUp], device: str) -> None:
+        """Refuse what the installation cannot do, with what is possible: positions of the device, else devices."""
+        network = self._book.network
+        if network is None:
+            return
+        try:
+            change(network, self._book.set_up(network))
+        except InputWrong as wrong:
+            known = network.devices.get(device)
+            settable = [each.id for each in network.devices.values() if each.positions]
+            raise Refusal(str(wrong), possible=list(known.positions) if known else settable) from wrong
 
     def _confirm(self, step: Mapping[str, Any], step_id: object) -> None:
         self._book.record(Kind.CONFIRMATION, "confirmed", {"caution": text_of(step, "caution")}, step_id)

@@ -22,6 +22,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 def run(arguments: argparse.Namespace) -> int:
     """Start the logbook; 0, or an error with exit code 2 and no file."""
     from logger.job.plan import load_plan
+    from logger.job.wiring import wiring_notes
     from logger.text import harmless
     from tui.cli.output import say
 
@@ -38,6 +39,8 @@ def run(arguments: argparse.Namespace) -> int:
         if items
     )
     say(f"{arguments.logbook}: {harmless(plan.title)}, {counted}, rules {harmless(plan.rules)}.")
+    for note in wiring_notes(plan):
+        say(f"Note: {harmless(note)}.")
     say(f"Next: zerofirst open {arguments.logbook} --from URL")
     return 0
 
