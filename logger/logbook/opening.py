@@ -66,13 +66,14 @@ def size_of(connection: sqlite3.Connection) -> int:
 
 def refuse_ended(path: Path, reader: LogbookReader, size: int) -> None:
     """Raise LogbookUnusable if the logbook was closed or sealed."""
-    for entry in reader.entries(first=max(1, size - ENDING_ENTRIES_AT_MOST + 1)):
-        if entry.kind in (Kind.CLOSED, Kind.SEAL):
-            word = "sealed" if entry.kind is Kind.SEAL else "closed"
-            raise LogbookUnusable(
-                f"{path} was {word} at {entry.at}",
-                "nothing is added to a closed logbook; start a new one for further work",
-            )
+    last = reader.entries(first=max(1, size - ENDING_ENTRIES_AT_MOST + 1))
+    ending = [entry for entry in last if entry.kind in (Kind.CLOSED, Kind.SEAL)]
+    if ending:
+        word = "sealed" if ending[-1].kind == Kind.SEAL else "closed"
+        raise LogbookUnusable(
+            f"{path} was {word} at {ending[-1].at}",
+            "nothing is added to a closed logbook; start a new one for further work",
+        )
 
 
 def _bring_up(path: Path, connection: sqlite3.Connection) -> None:

@@ -115,6 +115,8 @@ class LogbookReader:
         Raises:
             LogbookDamaged: where reading fails, with the entry.
         """
+        if kinds is not None and not kinds:
+            return
         query, values = _selection(first, last, kinds)
         number = first - 1
         try:
@@ -134,12 +136,15 @@ class LogbookReader:
     @contextmanager
     def snapshot(self) -> Iterator[None]:
         """Inside, the logbook is seen as it was at the start, however much is appended meanwhile."""
-        self.connection.execute("BEGIN")
+        is_outer = not self.connection.in_transaction  # inside another snapshot, that one's start counts
+        if is_outer:
+            self._one("BEGIN")
+            self._one("SELECT max(number) FROM entries")  # SQLite takes the snapshot at the first read
         try:
             yield
         finally:
-            if self.connection.in_transaction:
-                self.connection.execute("ROLLBACK")
+            if is_outer:
+                self._one("ROLLBACK")
 
     @property
     def disturbed(self) -> bool:
