@@ -10,10 +10,15 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from drivers.links.base import Link, Witness
-from logger.errors import InstrumentFailed
+from drivers.address import Address, AddressKind
+from drivers.links.base import Witness
+from drivers.links.ble_service import as_address
+from logger.errors import InputWrong, InstrumentFailed
 from logger.happening import Happening, Identified, RawBytes
 from logger.text import harmless
+
+KEYED_SERIAL = "keyed"
+"""Serial number of a keyed meter that was given none."""
 
 Emit = Callable[[Sequence[Happening]], None]
 
@@ -29,6 +34,22 @@ class Roll:
         self._note = note
         self._line_of: dict[str, str] = {}
         self._noted: set[str] = set()
+
+    def expect(self, addresses: Sequence[Address]) -> None:
+        """Take up the lines of the session; a meter that is keyed by hand has its serial number from the start.
+
+        Raises:
+            InputWrong: if two of them name one meter.
+        """
+        seen: dict[tuple[str, str], str] = {}
+        for address in addresses:
+            name = (address.kind, _place(address))
+            if name in seen:
+                both = f"{harmless(seen[name])} and {harmless(address.url)}"
+                raise InputWrong(f"One meter is given twice ({both})", "leave one of them out")
+            seen[name] = address.url
+            if address.kind is AddressKind.KEYED:
+                self._line_of[name[1]] = address.url
 
     def claim(self, line: str, serial: str) -> None:
         """A meter of that serial number is on `line`, and no other is any more.
@@ -46,7 +67,7 @@ class Roll:
             del self._line_of[other]
         self._line_of[serial] = line
 
-    def listen(self, line: str, emit: Emit, make_link: Callable[[], Link]) -> Emit:
+    def listen(self, line: str, emit: Emit, make_link: object) -> Emit:
         """What takes the happenings of `line` and passes them on to `emit`, as long as the meter on it is its own.
 
         Once it is not, the bytes that came are passed on and nothing that was read out of them, and it raises
@@ -72,3 +93,16 @@ class Roll:
         if doubt and doubt not in self._noted:
             self._noted.add(doubt)
             self._note(doubt)
+
+
+def _place(address: Address) -> str:
+    """Where the address leads, however it is spelt; for a meter that is keyed, its serial number."""
+    match address.kind:
+        case AddressKind.KEYED:
+            return address.options.get("serial", KEYED_SERIAL)
+        case AddressKind.BLE:
+            return as_address(address.target) or address.target
+        case AddressKind.TCP:
+            return address.target.casefold()
+        case _:
+            return address.target

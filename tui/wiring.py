@@ -30,6 +30,7 @@ from drivers import registry
 from drivers.address import Address
 from drivers.line import run_line
 from drivers.links.open import links_for
+from drivers.roll import Roll
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
 from logger.happening import Ended, Happening, Identified, Read, Ready
@@ -390,6 +391,8 @@ class _Lines:
         self._addresses = addresses
         self._put = put
         self._clock = clock
+        self._roll = Roll(lambda text: put({"do": "note", "text": text}))
+        self._roll.expect(addresses)
         self._stop: asyncio.Event | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._running = threading.Event()
@@ -424,8 +427,9 @@ class _Lines:
         conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
         try:
             make_link, jitter = links_for(address, self._clock), random.Random()
+            emit = self._roll.listen(address.url, self._put, make_link)
             await run_line(
-                conversation, make_link, self._clock, self._put, stop, jitter, line=address.url, reached=_is_somebody
+                conversation, make_link, self._clock, emit, stop, jitter, line=address.url, reached=_is_somebody
             )
         except ZerofirstError as error:
             self._put(_Failed(address.url, error))
