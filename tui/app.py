@@ -80,8 +80,9 @@ class ZerofirstApp(App[str]):
 
     def on_ready(self) -> None:
         """What was made until now stays: the collector need not look at it again while readings come."""
-        gc.collect()
-        gc.freeze()
+        if not self.is_headless:
+            gc.collect()
+            gc.freeze()
 
     def _sit_down(self, opened: Opened) -> None:
         desk = Desk(opened.sitting, opened.pump, self._clock, opened.urls)

@@ -5,21 +5,26 @@ No Textual here: everything that the app decides is decided where it can be test
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from logger.clock import NS_PER_S, Clock, rfc3339
+from logger.job.model import Item
+from logger.job.work import missing_before
 from logger.proof import Point, ProofKey, check
-from logger.quantity import WITH_TEST_VOLTAGE
+from logger.quantity import WITH_TEST_VOLTAGE, Test
 from logger.reading import Flag, Reading
 from logger.recorder.event import Event
+from logger.state import JobState
 from tui.facts import Facts, Sitting, WorkFacts, gather, work_facts
 from tui.live import Live, Seen
-from tui.present import figure, on_function
+from tui.present import figure, on_function, test_words
 from tui.pump import Pump
 from tui.sentence.whole import Sentence
 from tui.view import HandsView, ScreenView
+
+Answer = TypeVar("Answer")
 
 LOCK_WAIT_S: Final = 0.01
 """How long a tick waits for the recorder to let it look, seconds: a tenth of a tick; else it looks at the next one."""
@@ -85,6 +90,15 @@ class Desk:
         busy_s = (now_ns - self._looked_ns) / NS_PER_S
         return f"The disk is slow: nothing was confirmed for {busy_s:.0f} s." if busy_s >= BUSY_TOLD_S else ""
 
+    def peek(self, ask: Callable[[JobState], Answer]) -> Answer | None:
+        """Ask the state something; None where the recorder is too busy to let anybody look just now."""
+        if not self.sitting.lock.acquire(timeout=LOCK_WAIT_S):
+            return None
+        try:
+            return ask(self.sitting.state)
+        finally:
+            self.sitting.lock.release()
+
     # -- what a person wants ----------------------------------------------------------------------------------------
 
     def step(self, do: str, **fields: Any) -> None:
@@ -128,9 +142,15 @@ class Desk:
         else:
             self.step("judge", outcome=outcome, why=why)
 
-    def select(self, item: str, test: str, voltage: str | None = None) -> None:
-        """Choose what is tested."""
-        self.step("select", item=item, test=test, **({"voltage": voltage} if voltage else {}))
+    def missing_before(self, item: Item, test: Test) -> str:
+        """What must stand before this test of this item, in words; empty where nothing is in the way."""
+        missing = self.peek(lambda state: missing_before(state, item, test))
+        return ", ".join(f"{test_words(earlier)} {stands}" for earlier, stands in missing or ())
+
+    def select(self, item: str, test: str, voltage: str | None = None, override: str = "") -> None:
+        """Choose what is tested. `override`: the person's words for a live test whose earlier tests do not stand."""
+        more = {"voltage": voltage, "override": override}
+        self.step("select", item=item, test=test, **{name: value for name, value in more.items() if value})
 
     # -- the self-check ---------------------------------------------------------------------------------------------
 

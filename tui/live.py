@@ -12,7 +12,7 @@ from itertools import islice
 from typing import Any, Final
 
 from logger.clock import NS_PER_S
-from logger.quantity import Displayed, Function, Relation
+from logger.quantity import UNITS, Displayed, Function, Relation
 from logger.reading import Flag
 from logger.recorder.event import Event
 from tui.present import figure
@@ -115,8 +115,8 @@ class Live:
         self.answer_ns = 0
         self.result: Event | None = None
         self.result_taken_entry: int | None = None
-        self.checked: dict[tuple[str, str, str | None, str], str] = {}
-        """By serial, function, voltage and point: what the last check that passed read, in words."""
+        self.checked: dict[tuple[str, str, str | None, str], tuple[str, str]] = {}
+        """By serial, function, voltage and point: figure and unit that the last check that passed read."""
         self.closed = False
         self.work_revision = 0
         """Counts up whenever something came that can change the work list."""
@@ -193,7 +193,8 @@ class Live:
         f = event.fields
         if f["outcome"] == "pass" and f["figures"]:
             key = (str(f["serial"]), str(f["function"]), f["voltage"], str(f["point"]))
-            self.checked[key] = figure(f["figures"][-1], f["unit"], f["relations"][-1])
+            unit = UNITS.get(str(f["unit"]))
+            self.checked[key] = (figure(f["figures"][-1], "1", f["relations"][-1]), unit.sign if unit else "")
 
     def _closed(self, _event: Event, _now_ns: int) -> None:
         self.closed = True

@@ -58,7 +58,16 @@ async def select(context: Context, item_id: str, test: Test) -> None:
         voltage = await context.choose(f"At which test voltage is {_named(item)} tested?", choices)
         if voltage is None:
             return
-    context.desk.select(item_id, str(test), voltage)
+    override: str | None = ""
+    missing = context.desk.missing_before(item, test)
+    if missing:
+        override = await context.ask(
+            f"{test_words(test).capitalize()} needs the supply, and on {_named(item)}: {missing}. Go back and do that "
+            "first; or say why it cannot be, and your words stand in the record.",
+            "go back, or write why not",
+        )
+    if override is not None:
+        context.desk.select(item_id, str(test), voltage, override)
 
 
 async def skip(context: Context) -> None:

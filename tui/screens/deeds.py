@@ -96,8 +96,10 @@ UNITS_OFFERED: Final = ("MOhm", "Ohm", "kOhm", "GOhm", "ms", "s", "mA", "uA", "A
 async def finish(context: Context) -> None:
     """Close the logbook; what keeps it open is listed instead."""
     facts = context.facts
-    with context.desk.sitting.lock:
-        found = unfinished(context.desk.sitting.state)
+    found = context.desk.peek(unfinished)
+    if found is None:
+        context.desk.refuse("close", "the disk is busy: try again in a moment")
+        return
     left = [unfinished_line(each) for each in found if "item" in each]
     left += [altered_words(facts, each) for each in (in_order(facts) if facts else ())]
     if left:

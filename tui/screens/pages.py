@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
+from logger.state import JobState
 from logger.text import harmless
 from tui.actions import ACTIONS, Scope
 from tui.facts import Facts
+from tui.live import Live
 from tui.present import date_words, meter_name, on_function, test_words
 from tui.screens.choose import Choice
 from tui.screens.choosing import BETWEEN, outcome_words, select
@@ -59,13 +61,15 @@ async def log(context: Context) -> None:
 
 async def meters(context: Context) -> None:
     """Who is here, and what each is proven for."""
-    with context.desk.sitting.lock:
-        lines = tuple(_meters(context))
+    live = context.desk.live
+    lines = context.desk.peek(lambda state: tuple(_meters(state, live)))
+    if lines is None:
+        context.desk.refuse("meters", "the disk is busy: try again in a moment")
+        return
     await context.read("The meters", lines or (plain("No meter has said who it is yet."),))
 
 
-def _meters(context: Context) -> Iterator[Line]:
-    state, live = context.desk.sitting.state, context.desk.live
+def _meters(state: JobState, live: Live) -> Iterator[Line]:
     for serial, meter in state.meters.items():
         here = serial in live.here and serial not in live.lost
         name = meter_name({"maker": meter.maker, "model": meter.model, "serial": serial})

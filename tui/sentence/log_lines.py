@@ -92,12 +92,14 @@ def _work(works: Iterable[Work], facts: Facts) -> Iterator[WorkLine]:
     for work in works:
         if work.item != last:
             last = work.item
-            yield WorkLine(work.item, harmless(work.name, 60), "", selected=bool(here and here[0] == work.item))
+            yield WorkLine(
+                harmless(work.item, 16), harmless(work.name, 60), "", selected=bool(here and here[0] == work.item)
+            )
         body = work.result.body if work.result else {}
         shown = figure(body["value"], body["unit"], body["relation"]) if body.get("unit") else ""
         bracket = "" if work.result is None or work.result.is_bracketed else "no closing check"
         yield WorkLine(
-            work.item,
+            harmless(work.item, 16),
             harmless(work.name, 60),
             str(work.test),
             words=harmless(" ".join(part for part in (shown, bracket, work.why) if part), 80),

@@ -91,16 +91,22 @@ def _own_proof(facts: Facts, live: Live, key: ProofKey, proof: Proof) -> Line:
         about = faint(f" · for {on_function(key.function, key.voltage)}")
         return (*strong(words, Tone.WARN), *about)
     what = f", {on_function(key.function, None)}" if key.voltage is None else ""
-    shown = [_shown(live, key, point) for point in (Point.INFINITY, Point.ZERO)]
-    figures = " · " + ", ".join(each for each in shown if each)
+    figures = _figures(live, key)
     until = f" · good until {_good_until(facts, since):%H:%M}"
-    fits = len(words + what + until + figures) <= BODY_COLUMNS and any(shown)
+    fits = len(words + what + until + figures) <= BODY_COLUMNS
     return (*strong(words + what, Tone.GOOD), Words(until), Words(figures if fits else "", Weight.FAINT))
 
 
-def _shown(live: Live, key: ProofKey, point: Point) -> str:
-    read = live.checked.get((key.serial, str(key.function), key.voltage, str(point)))
-    return f"{'apart' if point is Point.INFINITY else 'joined'} {read}" if read else ""
+def _figures(live: Live, key: ProofKey) -> str:
+    """` · apart >1000, joined 0.00 MΩ`: what the checks read; empty where that is not at hand."""
+    apart, joined = (
+        live.checked.get((key.serial, str(key.function), key.voltage, str(point)))
+        for point in (Point.INFINITY, Point.ZERO)
+    )
+    if apart is None or joined is None:
+        return ""
+    unit = "" if apart[1] == joined[1] else f" {apart[1]}"
+    return f" · apart {apart[0]}{unit}, joined {joined[0]} {joined[1]}"
 
 
 def _good_until(facts: Facts, since: Passed) -> datetime:

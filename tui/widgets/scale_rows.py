@@ -78,6 +78,8 @@ def _labels(scale: ScaleView, span: int) -> str:
     """Labels under their ticks; the limit's own come first and push their neighbours out."""
     row = [" "] * span
     for tick in (*scale.limits, *scale.ticks):
+        if len(tick.label) > span:
+            continue
         start = min(max(0, _column(tick.at, span) - len(tick.label) // 2), span - len(tick.label))
         around = row[max(0, start - 1) : start + len(tick.label) + 1]
         if all(cell == " " for cell in around):

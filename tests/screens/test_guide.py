@@ -1,0 +1,165 @@
+"""The guide as a table: a situation, and how its one sentence begins."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import combinations
+from typing import Any
+
+import pytest
+
+from tui.actions import BY_NAME
+from tui.guide import RULES, LineState, ProofWord, Situation, advise
+
+SELECTED = Situation(selected="C3 insulation", between="line+neutral to earth", next_work="C1 Kiln, insulation")
+TAKEABLE = replace(SELECTED, takeable=True)
+
+TABLE = [
+    ("nothing is chosen", Situation(next_work="C3 Workbench lights, insulation"), "Go on with C3 Workbench", "choose"),
+    ("no meter named", replace(SELECTED, line=LineState.NONE), "Key in what your meter shows", "key_in"),
+    (
+        "a meter is tried",
+        replace(SELECTED, line=LineState.WAITING, line_words="serial:X"),
+        "Switch the meter on",
+        "choose",
+    ),
+    (
+        "a line is lost",
+        replace(TAKEABLE, line=LineState.LOST, line_words="silent"),
+        "The meter is not heard (silent)",
+        "",
+    ),
+    (
+        "a line failed",
+        replace(SELECTED, line=LineState.FAILED, line_words="No port X."),
+        "No port X. Then leave",
+        "quit",
+    ),
+    ("live leads", replace(TAKEABLE, live_leads=True), "Take the leads off: an outside voltage", ""),
+    ("a low battery", replace(TAKEABLE, battery_low=True), "Change the meter's battery", "apart"),
+    ("a fault", replace(TAKEABLE, fault="fuse"), "See to the meter: it tells of a fault (fuse)", "apart"),
+    (
+        "a check runs",
+        replace(SELECTED, check="infinity", check_came=2),
+        "Hold the leads apart and keep still: 2 of 3",
+        "",
+    ),
+    ("a zero check", replace(SELECTED, check="zero"), "Hold the leads together and keep still: 0 of 3", ""),
+    ("a caution", replace(TAKEABLE, caution="Up to 1000 V."), "Up to 1000 V.", "understood"),
+    ("by eye", replace(SELECTED, judged=True), "Look at it, then say how C3 insulation is", "yes"),
+    (
+        "wrong voltage",
+        replace(SELECTED, meter_on="250 V", wants="insulation, 500 V"),
+        "Set the meter to insulation, 500 V: it is on 250 V",
+        "choose",
+    ),
+    (
+        "unproven",
+        replace(SELECTED, proof=ProofWord.NEEDS_BOTH),
+        "Part the leads and hold still, then check inf",
+        "apart",
+    ),
+    ("infinity left", replace(SELECTED, proof=ProofWord.NEEDS_INFINITY), "Part the leads", "apart"),
+    (
+        "zero left",
+        replace(SELECTED, proof=ProofWord.NEEDS_ZERO),
+        "Join the leads and hold still, then check zero",
+        "joined",
+    ),
+    (
+        "lapsed",
+        replace(SELECTED, proof=ProofWord.NEEDS_BOTH, lapsed="leads changed"),
+        "The proof ended (leads changed). Part the leads",
+        "apart",
+    ),
+    (
+        "a function without zero",
+        replace(SELECTED, proof=ProofWord.NEEDS_BOTH, proof_by="continuity"),
+        "Turn the meter to continuity and prove it there",
+        "apart",
+    ),
+    ("no reading", SELECTED, "Put the leads on line+neutral to earth and start", "choose"),
+    ("keyed", replace(SELECTED, keyed=True), "Measure on line+neutral to earth, then key in", "key_in"),
+    ("turned away", replace(SELECTED, turned_away="Let the meter choose its range."), "Let the meter choose", "choose"),
+    ("moving", replace(TAKEABLE, motion="still rising"), "Wait until it is steady: it is still rising", "take"),
+    ("steady", replace(TAKEABLE, motion="steady"), "Take the reading.", "take"),
+    (
+        "a switch is off",
+        replace(TAKEABLE, off=("S3 is off",)),
+        "S3 is off: change that first, or take the reading",
+        "take",
+    ),
+    ("spoiled", replace(TAKEABLE, spoiled="the link LK1 is in"), "The link LK1 is in: change that first", "alter"),
+    (
+        "taken, and something missed",
+        replace(TAKEABLE, result="meets", off=("S3 is off", "K1 is open", "S4 is 1")),
+        "S3 is off; K1 is open and 1 more: change that and take the reading again",
+        "device",
+    ),
+    ("it meets", replace(TAKEABLE, result="meets"), "Go on with C1 Kiln, insulation.", "choose"),
+    ("it fails", replace(TAKEABLE, result="fails"), "It fails: find out why", "choose"),
+    ("undecided", replace(TAKEABLE, result="undecided"), "The meter cannot tell", "choose"),
+    (
+        "closing check elsewhere",
+        Situation(closing="insulation, 500 V", closing_results=3, closing_turn=True),
+        "Turn the meter to insulation, 500 V for the closing check: 3 results wait",
+        "choose",
+    ),
+    (
+        "closing check",
+        Situation(closing="insulation, 500 V", closing_results=1),
+        "Part the leads for the closing check on insulation, 500 V: 1 result waits",
+        "apart",
+    ),
+    (
+        "closing check, half",
+        Situation(closing="insulation, 500 V", closing_results=2, closing_zero=True),
+        "Join the leads for the closing check",
+        "joined",
+    ),
+    ("put back", Situation(put_back=("link LK1",)), "Put back what was altered: link LK1", "alter"),
+    ("done", Situation(), "Everything required has its result: finish", "finish"),
+    ("done, not proven", Situation(proof=ProofWord.NEEDS_BOTH), "Everything required has its result", "finish"),
+    ("closed", Situation(closed=True), "The logbook is closed: look", "work_list"),
+    ("the disk", replace(TAKEABLE, trouble="The disk is full."), "The disk is full. What comes meanwhile", "quit"),
+]
+
+
+@pytest.mark.parametrize(("what", "situation", "begins", "first"), TABLE, ids=[row[0] for row in TABLE])
+def test_each_situation_has_its_sentence(what: str, situation: Situation, begins: str, first: str) -> None:
+    advice = advise(situation)
+    assert advice.sentence.startswith(begins)
+    assert advice.sentence.endswith(".")
+    assert not first or advice.actions[0] == first
+
+
+def test_every_offered_action_exists() -> None:
+    for _, situation, _, _ in TABLE:
+        assert all(name in BY_NAME for name in advise(situation).actions)
+
+
+def test_cautions_come_before_everything_that_puts_a_voltage_on() -> None:
+    """Whatever else is the case, a standing caution is never passed over by advice to measure or take."""
+    urges: dict[str, Any] = {
+        "takeable": True,
+        "off": ("S3 is off",),
+        "motion": "steady",
+        "meter_on": "250 V",
+        "spoiled": "LK1",
+    }
+    for size in range(len(urges) + 1):
+        for names in combinations(urges, size):
+            situation = replace(SELECTED, caution="Up to 1000 V.", **{name: urges[name] for name in names})
+            assert advise(situation).caution, names
+
+
+def test_nothing_urges_to_energise() -> None:
+    """No sentence tells anybody to switch anything on but the meter."""
+    for _, situation, _, _ in TABLE:
+        words = advise(situation).sentence.casefold()
+        assert "energise" not in words
+        assert "switch" not in words or "switch the meter on" in words
+
+
+def test_the_last_rule_always_has_advice() -> None:
+    assert RULES[-1](Situation()) is not None
