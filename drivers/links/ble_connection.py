@@ -66,6 +66,8 @@ class Place:
         says: what its standard services said at the last connection.
         late_calls: how many callbacks of an older connection were dropped, a count.
         leaving: what lets go of the last connection, if it is not over yet.
+        must_be_heard: the last connection could not be opened. After its Bluetooth service was killed, a system goes on
+            to say that the meter is connected, so that is not believed at the next try.
     """
 
     target: str
@@ -73,6 +75,7 @@ class Place:
     says: DeviceSays = field(default_factory=DeviceSays)
     late_calls: int = 0
     leaving: asyncio.Task[None] | None = None
+    must_be_heard: bool = False
     marks: Iterator[int] = field(default_factory=itertools.count)
 
     @property
@@ -127,7 +130,9 @@ class Connection:
             hear = partial(self._heard, self._mark)
             await self._radio.patience.within(CALL_LIMIT_S, client.start_notify(from_meter, hear))
         except Exception as error:
+            self._place.must_be_heard = not self._place.must_be_heard
             raise self._radio.failure(error, self._place.shown) from error
+        self._place.must_be_heard = False
         self._radio.worked()
 
     async def write(self, data: bytes) -> None:
@@ -160,11 +165,13 @@ class Connection:
     async def _meter(self) -> tuple[BleakClient, BleakGATTCharacteristic]:
         """A client that is connected to what is a meter, and the characteristic that notifies."""
         for look in range(LOOKS):
-            device = await self._radio.find(self._place.target, self._place.address)
+            place = self._place
+            device = await self._radio.find(place.target, place.address, must_be_heard=place.must_be_heard)
             client = await self._connected(device)
             from_meter, self._to_meter = _characteristics(client)
             if from_meter is not None and self._to_meter is not None:
                 return client, from_meter
+            self._mark = None
             await self._let_go(client, forget=look == 0 and _may_be_forgotten(device))
         raise no_service_found(self._place.shown)
 

@@ -131,12 +131,13 @@ class Radio:
         self._scanning: asyncio.Task[None] | None = None
         self._busy_in_a_row = 0
 
-    async def find(self, target: str, known_address: str | None, limit_s: float = FIND_LIMIT_S) -> BLEDevice:
+    async def find(self, target: str, known_address: str | None, *, must_be_heard: bool = False) -> BLEDevice:
         """The meter of that address or name, once it is heard, or found to be connected already.
 
         Args:
             target: address or name.
             known_address: where a meter of that name was last time; of several namesakes that one is taken.
+            must_be_heard: do not believe the system that it is connected.
 
         Raises:
             LinkFailed: if it is not in reach, its name does not tell which, or there is no Bluetooth.
@@ -144,9 +145,10 @@ class Radio:
         wanted = _Wanted(target, known_address, asyncio.get_running_loop().create_future())
         try:
             for sighting in await self._connected():
-                wanted.hear(sighting)
+                if not must_be_heard:
+                    wanted.hear(sighting)
             async with self._listening(wanted.hear, wanted.found):
-                return await self._found(wanted, limit_s)
+                return await self._found(wanted)
         except Exception as error:
             raise self.failure(error, shown(target)) from error
 
@@ -164,6 +166,7 @@ class Radio:
                 await asyncio.wait({failed}, timeout=limit_s)
             if failed.done():
                 failed.result()
+            self.worked()
         except Exception as error:
             raise self.failure(error, "sought") from error
 
@@ -188,13 +191,13 @@ class Radio:
         return failure
 
     def worked(self) -> None:
-        """A scan or a connection worked: the adapter is not stuck."""
+        """All of it worked: the adapter is not stuck."""
         self._busy_in_a_row = 0
 
-    async def _found(self, wanted: _Wanted, limit_s: float) -> BLEDevice:
+    async def _found(self, wanted: _Wanted) -> BLEDevice:
         """Wait until it is found; where only a name is known, look round for namesakes before taking the first."""
         loop = asyncio.get_running_loop()
-        deadline_s = loop.time() + limit_s
+        deadline_s = loop.time() + FIND_LIMIT_S
         while not wanted.found.done():
             left_s = deadline_s - loop.time()
             if wanted.namesakes or left_s <= 0:
@@ -250,7 +253,6 @@ class Radio:
         """One scan, until nobody seeks or somebody wants to connect."""
         scanner = BleakScanner(self._heard, backend=self.stack.scanner)
         await self.patience.within(SCAN_CALL_LIMIT_S, scanner.start())
-        self.worked()
         try:
             while self._seekers and not self._connectors:
                 self._change.clear()
