@@ -23,10 +23,10 @@ BATCHES_PENDING_AT_MOST: Final = 32
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
-    """A signature to be verified: of which checkpoint, and how many entries agreed with a signed head before it."""
+    """A signature to be verified: of which checkpoint, and from which entry on no earlier one has spoken."""
 
     index: int
-    good: int
+    since: int
     key: VerifierKey
     note: Note
 
@@ -46,6 +46,8 @@ class SignatureCheck:
         self._trusted = set(pinned)
         self._known = {(key.name, key.key_hash): key for key in pinned}
         self._introduced: list[VerifierKey] = []
+        self._newest = 1
+        """Entry of the newest checkpoint, whatever it is worth: what stands before it has been judged by it."""
         self._batch: list[_Waiting] = []
         self._pending: deque[tuple[list[_Waiting], Future[list[bool]]]] = deque()
         self.keys: list[KeySeen] = []
@@ -85,18 +87,14 @@ class SignatureCheck:
         self._faults.add(Wrong.KEY, f"The change of key in entry {entry} is not signed by both keys.", entry)
         return False
 
-    def checkpoint(self, row: Row, good: int) -> Checkpoint | None:
-        """A checkpoint or seal: hand its signature over and return what it says; None where it counts for nothing.
-
-        Args:
-            row: the entry.
-            good: how many entries agree with an earlier signed head.
-        """
+    def checkpoint(self, row: Row) -> Checkpoint | None:
+        """A checkpoint or seal: hand its signature over and return what it says; None where it counts for nothing."""
+        since, self._newest = self._newest, row[0]
         try:
             signed = parse_checkpoint(str(self._body(row).get("note")))
         except NoteWrong as error:
             sentence = f"The checkpoint in entry {row[0]} cannot be read: {error}."
-            self._faults.add(Wrong.CHECKPOINT, sentence, good + 1, row[0])
+            self._faults.add(Wrong.CHECKPOINT, sentence, since, row[0])
             return None
         said, key = signed.checkpoint, self._signer(signed)
         at = row[1].decode("utf-8", "replace")
@@ -105,9 +103,9 @@ class SignatureCheck:
         if key is None:
             asked = "that was asked for" if self._only_trusted else "that the logbook introduced before it"
             sentence = f"The checkpoint in entry {row[0]} is not signed by a key {asked}."
-            self._faults.add(Wrong.KEY, sentence, good + 1, row[0])
+            self._faults.add(Wrong.KEY, sentence, since, row[0])
             return None
-        self._batch.append(_Waiting(len(self.checkpoints) - 1, good, key, signed.note))
+        self._batch.append(_Waiting(len(self.checkpoints) - 1, since, key, signed.note))
         if len(self._batch) >= SIGNATURES_PER_BATCH:
             self._hand_over()
         return said
@@ -154,7 +152,7 @@ class SignatureCheck:
             self._faults.add(
                 Wrong.CHECKPOINT,
                 f"The signature of the checkpoint in entry {seen.entry} fails: it or what it signs was changed.",
-                waiting.good + 1,
+                waiting.since,
                 seen.entry,
             )
 

@@ -74,7 +74,7 @@ class TreeCheck:
             self._count_tile(tile, stored)
 
     def _compare(self, row: Row, window: Window, levels: list[list[bytes]]) -> None:
-        said = self._signatures.checkpoint(row, self._good)
+        said = self._signatures.checkpoint(row)
         if said is None:
             return
         partial = peaks_of_prefix(levels, row[0] - window.first)

@@ -152,12 +152,15 @@ def complaints_about_file(connection: sqlite3.Connection) -> list[str]:
     return found
 
 
+QUERY = "SELECT number, at, kind, body, leaf FROM entries ORDER BY number"
+
+
 def complaints_about_entries(connection: sqlite3.Connection, pinned: Key | None) -> list[str]:
     found: list[str] = []
     tree, origin, ended = Tree(), None, False
     keys: list[Key] = [pinned] if pinned else []
     expected = 1
-    for number, at, kind, body, stored in connection.execute("SELECT * FROM entries ORDER BY number"):
+    for number, at, kind, body, stored in connection.execute(QUERY):
         if number != expected:
             found.append(f"entry {expected} is not where it should be")
             expected = number
@@ -225,6 +228,8 @@ def complaints_about_bundle(text: str, pinned: str | None = None) -> list[str]:
         entry = bundle["entry"]
         if set(entry) != {"number", "at", "kind", "body"}:
             return ["other fields than an entry has"]
+        if any(type(one) is not int for one in (bundle["index"], bundle["size"], entry["number"])):
+            return ["a number is none"]
         if pinned is not None and pinned != bundle["vkey"]:
             return ["another key than the one asked for"]
         note, _ = signed_by(bundle["note"], [vkey(bundle["vkey"])])
