@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from decimal import Decimal
 from typing import Any
 
 from logger.bodies import Selection
+from logger.job.fitting import Known, misfits
 from logger.job.model import Decision, Plan
 from logger.job.reach import reach_of
 from logger.proof import Bands, Point
-from logger.quantity import Function
+from logger.quantity import Function, Test
 from logger.reading import Flag
 from logger.recorder.bodies import setting_of
 from logger.recorder.book import Book
 from logger.recorder.intake import Candidate
 from logger.rules.pack import Pack
+from logger.rules.pack_rules import STANDARD_OPERATING_PERCENT
+from logger.rules.uncertainty import half_width
 from logger.rules.verdict import Judgement, Verdict, judge
 from logger.screening import ranges_for
-from logger.state import JobState
+from logger.state import JobState, ResultState
 
 
 def judgement_on(
@@ -84,12 +88,34 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
     setting = setting_of(reading)
     if setting:
         body["setting"] = setting
+    body["half_width_base"] = _half_width(book, selection, candidate)
+    if reading.temperature is not None:
+        body["temperature"] = reading.temperature
+    hints = misfits(plan, Known(0, body), [Known(each.entry, each.body) for each in _others(book, body)])
+    if hints:
+        body["hints"] = [each.finding.sentence for each in hints]
     reach = _reach(book, selection)
     if reach is not None:
         body["reach"] = reach
     points = book.state.proof_of(candidate.carrier).points
     body["self_checks"] = sorted(passed.entry for passed in points.values())
     return body
+
+
+def _half_width(book: Book, selection: Selection, candidate: Candidate) -> str:
+    """How far the quantity may lie from the figure, in the base unit, as text (see `rules.uncertainty`)."""
+    possible = ranges_for(candidate.reading, candidate.ranges)
+    percent = float(book.pack.operating.get(selection.test, STANDARD_OPERATING_PERCENT))
+    width = half_width(candidate.reading.value, possible[0] if len(possible) == 1 else None, percent)
+    return format(Decimal(f"{width:.6g}"), "f")
+
+
+def _others(book: Book, body: Mapping[str, object]) -> Iterator[ResultState]:
+    """The results that stand beside this one once it is recorded: not the one whose place it takes, none in doubt."""
+    place = ResultState(0, body, str(body["item"]), Test(str(body["test"])), "", None).place
+    for standing in book.state.current.values():
+        if standing.place != place and standing.in_doubt is None:
+            yield standing
 
 
 def _reach(book: Book, selection: Selection) -> dict[str, object] | None:

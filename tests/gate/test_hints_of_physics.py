@@ -1,0 +1,67 @@
+"""Results that do not fit copper, or each other, come with a hint; those that fit come without."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from gate_bench import Bench, studio_plan
+
+from logger.quantity import Function
+from logger.reading import Flag
+
+
+def continuity(bench: Bench, value: str, item: str = "C1", between: str = "PE") -> dict[str, Any]:
+    bench.prove_continuity()
+    bench.step("select", item=item, test="earth-continuity", between=between)
+    bench.read(value, Function.CONTINUITY, unit="Ohm", flags=(Flag.NULLED,))
+    return bench.answer("take")
+
+
+@pytest.mark.parametrize(("value", "hint"), [("0.09", False), ("0.60", True)])
+def test_continuity_against_length_and_section(bench: Bench, value: str, hint: bool) -> None:
+    """12 m of 2.5 mm2 come to 0.0889 Ohm at 20 degrees (IEC 60228)."""
+    assert ("hints" in continuity(bench, value)) is hint
+
+
+def test_a_plan_without_length_gives_no_hint(bench: Bench) -> None:
+    assert "hints" not in continuity(bench, "3.00", "C2")
+
+
+def insulation(bench: Bench, item: str, value: str) -> dict[str, Any]:
+    bench.step("select", item=item, test="insulation", voltage="500")
+    bench.read(value)
+    return bench.answer("take")
+
+
+def test_the_whole_against_the_parallel_of_its_circuits(bench: Bench) -> None:
+    bench.prove_insulation()
+    assert "hints" not in insulation(bench, "C1", "20.00")
+    assert "hints" not in insulation(bench, "C2", "20.00")
+    assert "something besides these circuits leaks" in insulation(bench, "DB1", "2.00")["hints"][0]
+    assert "hints" not in insulation(bench, "DB1", "10.00")
+    assert "not every circuit was connected" in insulation(bench, "DB1", "19.50")["hints"][0]
+
+
+def test_an_over_range_circuit_only_bounds_the_whole(bench: Bench) -> None:
+    bench.prove_insulation()
+    for item, value, relation in (("C1", "1000", "gt"), ("C2", "20.00", "eq")):
+        bench.step("select", item=item, test="insulation", voltage="500")
+        bench.read(value, relation=relation)
+        bench.step("take")
+    assert "hints" not in insulation(bench, "DB1", "19.90")
+
+
+def test_the_loop_against_the_supply_and_r1_r2(make_bench: type[Bench]) -> None:
+    plan = studio_plan()
+    assert plan.supply is not None
+    bench = make_bench(replace(plan, supply=replace(plan.supply, ze_ohm=Decimal("0.35"))))
+    continuity(bench, "0.13", between="L/PE")
+    bench.prove_insulation()
+    insulation(bench, "C1", "412")
+    bench.step("select", item="C1", test="earth-loop")
+    for value, hint in (("0.48", False), ("1.90", True)):
+        bench.read(value, Function.EARTH_LOOP, unit="Ohm")
+        assert ("hints" in bench.answer("take")) is hint
