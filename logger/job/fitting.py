@@ -41,8 +41,11 @@ class Known:
 
 
 def misfits(plan: Plan, result: Known, others: Iterable[Known]) -> list[Misfit]:
-    """What does not fit between `result` and the plan's cable, or the other results that stand."""
-    known = [other for other in others if other.entry != result.entry]
+    """What does not fit between `result` and the plan's cable, or the other results that stand.
+
+    A result that failed is left out: it must be taken again, and explains what it does not fit.
+    """
+    known = [other for other in others if other.entry != result.entry and other.body["verdict"] != "fails"]
     test = result.body["test"]
     if result.body.get("unit") is None:
         return []
@@ -107,7 +110,9 @@ def _whole(plan: Plan, result: Known, known: Sequence[Known]) -> Iterator[Misfit
             continue
         if result not in (*whole, *parts):
             continue
-        finding = whole_against_circuits(_interval(whole[0].body), [_interval(part.body) for part in parts])
+        shared = "N" in str(result.body.get("between"))
+        circuits = [_interval(part.body) for part in parts]
+        finding = whole_against_circuits(_interval(whole[0].body), circuits, shared_neutral=shared)
         if finding is not None:
             yield Misfit(tuple(each.entry for each in (*parts, *whole)), finding)
 

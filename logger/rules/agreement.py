@@ -55,14 +55,23 @@ def side_by_side(branches: Sequence[Interval]) -> Interval:
     )
 
 
-def whole_against_circuits(whole: Interval, circuits: Sequence[Interval]) -> Finding | None:
-    """Insulation of a whole installation against its circuits, each measured alone."""
+def whole_against_circuits(
+    whole: Interval, circuits: Sequence[Interval], *, shared_neutral: bool = False
+) -> Finding | None:
+    """Insulation of a whole installation against its circuits, each measured by itself.
+
+    Args:
+        shared_neutral: the circuits' neutrals stayed joined at the bar, so that each circuit's reading held all of
+            them. Their parallel then counts the neutrals again and again: it only bounds the whole from below, and
+            from above the lowest circuit does.
+    """
     together = side_by_side(circuits)
-    if whole.low > together.high:
+    highest = min(circuit.high for circuit in circuits) if shared_neutral else together.high
+    if whole.low > highest:
         return Finding(
             "whole-too-good",
-            f"The whole reads {_mohm(whole.low)} MOhm or more, and its circuits together no more than "
-            f"{_mohm(together.high)} MOhm: not every circuit was connected when the whole was measured",
+            f"The whole reads {_mohm(whole.low)} MOhm or more, and its circuits allow no more than "
+            f"{_mohm(highest)} MOhm: not every circuit was connected when the whole was measured",
         )
     if whole.high < together.low:
         return Finding(

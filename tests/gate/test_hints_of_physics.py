@@ -30,19 +30,37 @@ def test_a_plan_without_length_gives_no_hint(bench: Bench) -> None:
     assert "hints" not in continuity(bench, "3.00", "C2")
 
 
-def insulation(bench: Bench, item: str, value: str) -> dict[str, Any]:
-    bench.step("select", item=item, test="insulation", voltage="500")
+def insulation(bench: Bench, item: str, value: str, between: str = "L+N/PE") -> dict[str, Any]:
+    bench.step("select", item=item, test="insulation", voltage="500", between=between)
     bench.read(value)
     return bench.answer("take")
 
 
 def test_the_whole_against_the_parallel_of_its_circuits(bench: Bench) -> None:
+    """Lines alone: the whole is the parallel of its circuits."""
     bench.prove_insulation()
-    assert "hints" not in insulation(bench, "C1", "20.00")
+    assert "hints" not in insulation(bench, "C1", "20.00", "L/PE")
+    assert "hints" not in insulation(bench, "C2", "20.00", "L/PE")
+    assert "something besides these circuits leaks" in insulation(bench, "DB1", "2.00", "L/PE")["hints"][0]
+    assert "hints" not in insulation(bench, "DB1", "10.00", "L/PE")
+    assert "not every circuit was connected" in insulation(bench, "DB1", "19.50", "L/PE")["hints"][0]
+
+
+def test_neutrals_that_stay_on_the_bar_are_in_every_circuits_reading(bench: Bench) -> None:
+    """With the neutrals joined at the bar the parallel is only a lower bound, and the lowest circuit the upper one."""
+    bench.prove_insulation()
+    insulation(bench, "C1", "20.00")
+    insulation(bench, "C2", "60.0")
+    assert "hints" not in insulation(bench, "DB1", "19.50")
+    assert "not every circuit was connected" in insulation(bench, "DB1", "60.0")["hints"][0]
+    assert "something besides" in insulation(bench, "DB1", "5.00")["hints"][0]
+
+
+def test_a_result_that_failed_explains_what_does_not_fit_it(bench: Bench) -> None:
+    bench.prove_insulation()
+    insulation(bench, "DB1", "0.18")
+    insulation(bench, "C1", "20.00")
     assert "hints" not in insulation(bench, "C2", "20.00")
-    assert "something besides these circuits leaks" in insulation(bench, "DB1", "2.00")["hints"][0]
-    assert "hints" not in insulation(bench, "DB1", "10.00")
-    assert "not every circuit was connected" in insulation(bench, "DB1", "19.50")["hints"][0]
 
 
 def test_an_over_range_circuit_only_bounds_the_whole(bench: Bench) -> None:
