@@ -123,9 +123,9 @@ def _proof(f: Mapping[str, Any]) -> str:
 
 def _result(f: Mapping[str, Any]) -> str:
     shown = figure(f["value"], f["unit"], f["relation"]) if f.get("unit") else str(f["value"])
-    return (
-        f"Result {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])}: {shown}: {harmless(str(f['sentence']))}"
-    )
+    head = f"Result {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])}"
+    hints = (harmless(str(hint), 400) for hint in f.get("hints", ()))
+    return ". ".join([f"{head}: {shown}: {harmless(str(f['sentence']))}", *hints])
 
 
 def _refused(f: Mapping[str, Any]) -> str:
