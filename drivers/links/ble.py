@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from functools import partial
+from typing import Final
 
 from drivers.links.base import CLOSE_LIMIT_S, Chunk
 from drivers.links.ble_air import Air, shared_air
@@ -19,6 +20,11 @@ from drivers.links.threads import Inbox, tell
 from logger.clock import Clock
 from logger.errors import InstrumentFailed, LinkLost
 from logger.reading import Identity
+
+
+PACKETS_AT_MOST: Final = 8192
+"""Most notifications on their way to the line, a count: several seconds of the fastest link there is, in the smallest
+packets. Beyond it the line is taken to have stopped."""
 
 
 class BleLinks:
@@ -71,7 +77,7 @@ class BleLink:
         """Find the meter, connect and subscribe. Raises LinkFailed."""
         self._air = self._air or shared_air()
         loop = asyncio.get_running_loop()
-        self._inbox = inbox = Inbox(loop)
+        self._inbox = inbox = Inbox(loop, PACKETS_AT_MOST)
         await self._air.do(partial(self._open, inbox, loop))
 
     async def receive(self) -> Chunk:

@@ -70,11 +70,11 @@ def _settle(future: asyncio.Future[Any], result: object, error: BaseException | 
 
 
 class Inbox:
-    """Chunks on their way from one thread to one loop: in order, none lost, at most `INBOX_CHUNKS` at a time."""
+    """Chunks on their way from one thread to one loop: in order, none lost, at most `chunks` at a time."""
 
-    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+    def __init__(self, loop: asyncio.AbstractEventLoop, chunks: int = INBOX_CHUNKS) -> None:
         self._loop = loop
-        self._room = threading.Semaphore(INBOX_CHUNKS)
+        self._room = threading.Semaphore(chunks)
         self._arrivals = Arrivals()
 
     def put(self, chunk: Chunk, stop: threading.Event) -> bool:

@@ -10,15 +10,15 @@ from typing import Any
 from drivers.links.ble import BleLink, BleLinks
 from drivers.links.ble_air import Air
 from drivers.links.ble_radio import Radio
-from logger.clock import SystemClock
+from logger.clock import Clock, SystemClock
 from logger.errors import LinkLost
 
 WAIT_S = 20.0
 """Longest that a test waits for something that must come; only a failure ever waits so long."""
 
 
-def links_to(target: str, air: Air) -> BleLinks:
-    return BleLinks(target, SystemClock(), air)
+def links_to(target: str, air: Air, clock: Clock | None = None) -> BleLinks:
+    return BleLinks(target, clock or SystemClock(), air)
 
 
 def run(test: Callable[[], Coroutine[Any, Any, None]]) -> None:

@@ -96,6 +96,8 @@ class MiniBluez:
         self.scans = 0
         self._scanning = 0
         self._connecting = 0
+        self._unsettled = 0
+        self._settling = asyncio.Lock()
         self._known: set[str] = set()
         self._advertising: asyncio.Task[None] | None = None
         self._tasks: set[asyncio.Task[None]] = set()
@@ -351,13 +353,15 @@ class MiniBluez:
         return NOTHING
 
     async def _pump(self, characteristic: Characteristic) -> None:
-        sent = 0
         while characteristic.pending:
-            value = Variant("ay", characteristic.pending.popleft())
-            self.objects.change(characteristic.path, "org.bluez.GattCharacteristic1", {"Value": value})
-            sent += 1
-            if sent % WINDOW == 0:
-                await self.objects.settle()
+            async with self._settling:
+                self._unsettled += 1
+                if self._unsettled >= WINDOW:
+                    await self.objects.settle()
+                    self._unsettled = 0
+            if characteristic.pending:  # the link may have dropped meanwhile
+                value = Variant("ay", characteristic.pending.popleft())
+                self.objects.change(characteristic.path, "org.bluez.GattCharacteristic1", {"Value": value})
 
     def _spawn(self, work: Any) -> asyncio.Task[None]:
         task: asyncio.Task[None] = asyncio.ensure_future(work)

@@ -10,7 +10,7 @@ from bleak import BleakClient
 from bleak.backends.bluezdbus.client import BleakClientBlueZDBus
 from ether import TEXTS, Ether
 
-from drivers.links import ble, ble_connection, threads
+from drivers.links import ble, ble_connection
 from drivers.links.ble_air import Air
 from drivers.links.ble_radio import Stack
 from logger.errors import LinkFailed, LinkLost, LinkReason
@@ -176,7 +176,7 @@ def test_empty_notifications_are_no_chunks(sky: Ether, adapter: Air) -> None:
 def test_a_line_that_does_not_take_is_broken_and_not_thinned(
     sky: Ether, adapter: Air, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(threads, "INBOX_CHUNKS", 8)
+    monkeypatch.setattr(ble, "PACKETS_AT_MOST", 8)
     meter = sky.meter()
 
     async def test() -> None:
