@@ -8,12 +8,21 @@ from dataclasses import replace
 from typing import Any
 
 from screen_bench import ScreenBench
+from textual.events import Key
 from textual.pilot import Pilot
 from textual.widgets import Input
 
 from logger.errors import InputWrong
 from tui.app import ZerofirstApp
 from tui.opening import Opened
+
+ROUNDS = 4
+"""How many times the screen comes to rest for one key: key, want, deed, screen."""
+
+_CHARACTER = {"slash": "/", "question_mark": "?", "enter": "\r", "escape": "\x1b", "space": " "}
+
+LOOKS_AT_MOST = 2_000
+"""Looks within which anything comes; each takes some milliseconds."""
 
 
 class FakeLine:
@@ -39,13 +48,19 @@ class AppBench:
 
     async def look(self) -> None:
         """Let everything that is under way come to rest, look, and draw."""
-        await self.pilot.pause()
+        await self.rest()
         self.app.tick()
-        await self.pilot.pause()
+        await self.rest()
+
+    async def rest(self) -> None:
+        """Every widget has done what it was asked to; several times, since one thing asks for the next."""
+        for _ in range(ROUNDS):
+            await self.pilot.pause(0)
 
     async def press(self, *keys: str) -> None:
         for key in keys:
-            await self.pilot.press(key)
+            character = _CHARACTER.get(key, key if len(key) == 1 else None)
+            self.app.post_message(Key(key, character))
             await self.look()
 
     async def type(self, text: str) -> None:
@@ -53,7 +68,15 @@ class AppBench:
         line = self.app.focused
         assert isinstance(line, Input), line
         line.insert_text_at_cursor(text)
-        await self.pilot.pause()
+        await self.rest()
+
+    async def come(self, words: str) -> None:
+        """Look until these words are there: what is read from disk is read off the loop."""
+        for _ in range(LOOKS_AT_MOST):
+            await self.look()
+            if words in self.text:
+                return
+        raise AssertionError(f"{words!r} did not come:\n{self.text}")
 
     @property
     def rows(self) -> list[str]:
