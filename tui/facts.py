@@ -19,8 +19,8 @@ from logger.rules.limit import Limit
 from logger.rules.pack import Pack
 from logger.screening import functions_for
 from logger.state import Alteration, JobState, MeterState
-from tui.guide import LineState
 from tui.live import Live, Seen
+from tui.situation import LineState
 
 if TYPE_CHECKING:
     import threading

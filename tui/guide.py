@@ -8,105 +8,13 @@ Nobody is ever told to energise, and nothing here starts a measurement: the pers
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
-from enum import StrEnum
 from typing import Final
 
 from tui.motion import Motion
+from tui.situation import Advice, LineState, ProofWord, Situation
 
 DEVICES_NAMED: Final = 2
 """How many devices a sentence names before it counts the rest."""
-
-
-class LineState(StrEnum):
-    """Whether a meter is there."""
-
-    NONE = "none"
-    """No meter was named when this logbook was opened."""
-    WAITING = "waiting"
-    """Named, and not heard of yet."""
-    READY = "ready"
-    LOST = "lost"
-    """It was there; its line is tried again."""
-    FAILED = "failed"
-    """It will not be tried again."""
-
-
-class ProofWord(StrEnum):
-    """How far the meter is proven for what is selected."""
-
-    PROVEN = "proven"
-    NEEDS_BOTH = "needs both"
-    NEEDS_INFINITY = "needs infinity"
-    NEEDS_ZERO = "needs zero"
-
-
-@dataclass(frozen=True, slots=True)
-class Situation:
-    """Everything that decides what comes next. Texts are words for a person, harmless already.
-
-    Attributes:
-        trouble: what the disk does.
-        line_words: which line, and what is wrong with it.
-        check: the point of the self-check under way, with `check_came` of `check_wants` readings so far.
-        selected: what is tested; empty while nothing is.
-        caution: the caution that stands unconfirmed; empty otherwise.
-        judged: a person's eye answers this test, no meter.
-        meter_on: what the meter is set to, where that is not what the test needs; `wants` says what is.
-        proof: for the selected test (or what the meter is set to); `lapsed` says why it ended.
-        proof_by: the function that the check is made on, where it is not the test's own.
-        between: the conductors that the leads go on, in words.
-        turned_away: why the newest reading does not count, and what to do, where no other rule says it.
-        takeable: the newest reading under this selection counts, is fresh, and has not been taken.
-        result: verdict of the result taken under this selection; empty while there is none.
-        off: what keeps the test off a part, as `S3 is off`; `spoiled` what would make the reading mean something else.
-        next_work: what the work list has next.
-        closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
-            wait for it, `closing_turn` the meter is on something else, `closing_zero` infinity has passed already.
-        put_back: what is altered.
-    """
-
-    closed: bool = False
-    trouble: str = ""
-    line: LineState = LineState.READY
-    line_words: str = ""
-    live_leads: bool = False
-    fault: str = ""
-    battery_low: bool = False
-    check: str = ""
-    check_came: int = 0
-    check_wants: int = 3
-    selected: str = ""
-    caution: str = ""
-    judged: bool = False
-    meter_on: str = ""
-    wants: str = ""
-    proof: ProofWord = ProofWord.PROVEN
-    lapsed: str = ""
-    proof_by: str = ""
-    between: str = ""
-    off: tuple[str, ...] = ()
-    spoiled: str = ""
-    turned_away: str = ""
-    takeable: bool = False
-    motion: str = ""
-    result: str = ""
-    next_work: str = ""
-    closing: str = ""
-    closing_results: int = 0
-    closing_turn: bool = False
-    closing_zero: bool = False
-    put_back: tuple[str, ...] = ()
-    keyed: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """The sentence, the actions that it offers (first the one it means), and whether it is a caution."""
-
-    sentence: str
-    actions: tuple[str, ...] = ()
-    caution: bool = False
 
 
 def advise(situation: Situation) -> Advice:

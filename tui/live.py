@@ -126,7 +126,7 @@ class Live:
         handler = _HANDLERS.get(event.name)
         if handler is not None:
             handler(self, event, now_ns)
-        if event.name != "reading":
+        if event.name in _MOVES_WORK:
             self.work_revision += 1
         self._log(event)
         if event.name in _ANSWERS:
@@ -211,6 +211,8 @@ _HANDLERS: Final = {
     "proof": Live._proof,
     "closed": Live._closed,
 }
+
+_MOVES_WORK: Final = frozenset({"result", "proof", "skipped", "lapsed"})
 
 _ANSWERS: Final = frozenset({"refused", "result", "proof", "skipped", "noted", "altered", "restored", "set", "closed"})
 

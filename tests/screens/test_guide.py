@@ -9,7 +9,8 @@ from typing import Any
 import pytest
 
 from tui.actions import BY_NAME
-from tui.guide import RULES, LineState, ProofWord, Situation, advise
+from tui.guide import RULES, advise
+from tui.situation import LineState, ProofWord, Situation
 
 SELECTED = Situation(selected="C3 insulation", between="line+neutral to earth", next_work="C1 Kiln, insulation")
 TAKEABLE = replace(SELECTED, takeable=True)

@@ -14,9 +14,9 @@ from logger.rules.verdict import Judgement, Verdict
 from logger.text import harmless
 from tui.facts import Facts
 from tui.fit import BODY_COLUMNS
-from tui.guide import LineState
 from tui.present import VERDICT_SIGN, WAY_OUT, not_counting, test_words
 from tui.sentence.we_see import counts_now
+from tui.situation import LineState
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
 
 VERDICT_TONE: Final = {

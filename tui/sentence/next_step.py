@@ -12,7 +12,7 @@ from logger.screening import Reason
 from logger.text import harmless
 from tui.facts import Closing, Facts
 from tui.fit import BODY_COLUMNS
-from tui.guide import Advice, ProofWord, Situation, advise
+from tui.guide import advise
 from tui.live import Live
 from tui.motion import Motion, motion
 from tui.present import WAY_OUT, between_words, on_function, sentence, test_words
@@ -20,6 +20,7 @@ from tui.sentence.covers import Cover
 from tui.sentence.on_test import meter_is_on
 from tui.sentence.open_alterations import called, in_order
 from tui.sentence.we_see import counts_now
+from tui.situation import Advice, ProofWord, Situation
 from tui.view import Line, NextView, Tone, faint, plain, strong
 
 TOLD_ELSEWHERE: Final = frozenset(

@@ -12,11 +12,11 @@ from logger.reading import Origin, Range
 from logger.rules.limit import Limit, Side
 from logger.text import harmless
 from tui.facts import Facts
-from tui.guide import LineState
 from tui.live import TRACE_S, Live, Seen
 from tui.motion import Motion, motion
 from tui.present import RELATION_SIGN, figure
 from tui.sentence.scale import Bounds, accuracy_base, scale_for
+from tui.situation import LineState
 from tui.view import Line, SeenView, Tone, TraceView, plain, strong
 
 AGE_TOLD_S: Final = 2.0
@@ -128,7 +128,8 @@ def _trace(readings: deque[Seen], now_ns: int) -> TraceView:
         by_second.setdefault(TRACE_S - 1 - ago_s, seen)
     logarithmic = newest.function is Function.INSULATION
     heights = {second: _height(seen, logarithmic) for second, seen in by_second.items()}
-    finite = [height for height in heights.values() if isfinite(height)]
+    measured = [seen for seen in by_second.values() if seen.value.relation is Relation.EQUAL]
+    finite = [_height(seen, logarithmic) for seen in measured] or [h for h in heights.values() if isfinite(h)]
     if not finite:
         return TraceView()
     low, high = _span(finite, logarithmic)
@@ -137,7 +138,7 @@ def _trace(readings: deque[Seen], now_ns: int) -> TraceView:
         for second in range(TRACE_S)
     )
     counted = tuple(second in by_second and by_second[second].accepted for second in range(TRACE_S))
-    return TraceView(levels, counted, _spans(list(by_second.values())))
+    return TraceView(levels, counted, _spans(measured))
 
 
 def _height(seen: Seen, logarithmic: bool) -> float:
@@ -157,7 +158,9 @@ def _span(heights: list[float], logarithmic: bool) -> tuple[float, float]:
 
 
 def _spans(seen: list[Seen]) -> str:
-    """`380 to 412`: what the last minute spans."""
+    """`380 to 412`: what was measured in the last minute."""
+    if not seen:
+        return "the last minute"
     low, high = min(seen, key=lambda s: s.value.base), max(seen, key=lambda s: s.value.base)
     if low.value.text == high.value.text:
         return "the last minute"

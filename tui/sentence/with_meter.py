@@ -10,9 +10,9 @@ from logger.proof import PROOF_HOLDS_S, READINGS_PER_CHECK, Passed, Point, Proof
 from logger.text import harmless
 from tui.facts import Facts
 from tui.fit import BODY_COLUMNS
-from tui.guide import LineState
 from tui.live import Live
 from tui.present import date_words, meter_name, on_function, proof_words
+from tui.situation import LineState
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
 
 NAME_CHARACTERS: Final = 34
