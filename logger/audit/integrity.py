@@ -6,7 +6,6 @@ show about itself is said in remarks, not passed over. What entries mean is not 
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final
@@ -19,6 +18,7 @@ from logger.audit.windows import Window, Windows
 from logger.errors import InputWrong
 from logger.logbook import files
 from logger.logbook.entries import Kind
+from logger.logbook.faults import DATABASE_ERRORS
 from logger.logbook.note import NoteWrong, VerifierKey, parse_vkey
 from logger.logbook.reader import LogbookReader, logbook_id
 from logger.logbook.tiles import TILE_LEAVES, TOP_LEVEL
@@ -107,7 +107,7 @@ class _Check:
     def _first_leaf(self) -> bytes:
         try:
             row = self._connection.execute("SELECT leaf FROM entries WHERE number = 1").fetchone()
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             row = None
         return row[0] if row and isinstance(row[0], bytes) else b""
 
@@ -143,7 +143,7 @@ class _Check:
         try:
             for (number,) in self._connection.execute(query, (good,)):
                 self._faults.add(Wrong.JSON, "No JSON object: {span}.", number)
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             pass  # the same pages could not be read before, and were told of then
 
     def _check_tail(self, size: int) -> None:
@@ -151,7 +151,7 @@ class _Check:
             rows = self._connection.execute(
                 "SELECT level, max(number), min(number) FROM tiles GROUP BY level"
             ).fetchall()
-        except sqlite3.DatabaseError as error:
+        except DATABASE_ERRORS as error:
             self._faults.add(Wrong.TILE, f"The stored tree hashes cannot be read ({error}).")
             return
         for level, highest, lowest in rows:

@@ -9,6 +9,7 @@ from typing import Final
 
 from logger.audit.report import Faults, Wrong
 from logger.logbook import connect, schema
+from logger.logbook.faults import DATABASE_ERRORS
 from logger.text import harmless
 
 STRUCTURE_FAULTS_AT_MOST: Final = 20
@@ -25,7 +26,7 @@ def check_shape(connection: sqlite3.Connection, faults: Faults) -> None:
     _check_marks(connection, faults)
     try:
         rows = connection.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
-    except sqlite3.DatabaseError as error:
+    except DATABASE_ERRORS as error:
         faults.add(Wrong.SCHEMA, f"The file's description of its tables cannot be read ({error}).")
         return
     expected = schema.expected_objects()
@@ -33,10 +34,21 @@ def check_shape(connection: sqlite3.Connection, faults: Faults) -> None:
     found = {str(name): sql for _, name, sql in rows}
     for name, statement in expected.items():
         _check_object(name, statement, found.get(name), names[name], faults)
+    _check_migrations(connection, faults)
     for kind, name, _ in rows:
         if str(name) not in expected and not _is_the_librarys(str(kind), str(name)):
             shown = harmless(str(name), _SHOWN)
             faults.add(Wrong.SCHEMA, f"The file holds a {harmless(str(kind), 10)} `{shown}` that no logbook has.")
+
+
+def _check_migrations(connection: sqlite3.Connection, faults: Faults) -> None:
+    query = f"SELECT name FROM {schema.MIGRATION_TABLE} WHERE migration_set = ? ORDER BY rowid"
+    try:
+        found = [name for (name,) in connection.execute(query, (schema.MIGRATION_SET,))]
+    except DATABASE_ERRORS:
+        found = []
+    if found != list(schema.MIGRATIONS):
+        faults.add(Wrong.SCHEMA, "The file does not say truly which formats it has gone through.")
 
 
 def _check_marks(connection: sqlite3.Connection, faults: Faults) -> None:
@@ -80,7 +92,7 @@ def check_structure(path: Path) -> list[str]:
             rows = connection.execute(f"PRAGMA quick_check({STRUCTURE_FAULTS_AT_MOST})").fetchall()
         finally:
             connection.close()
-    except (sqlite3.Error, OSError) as error:
+    except (*DATABASE_ERRORS, OSError) as error:
         return [str(error)]
     lines = [line for (text,) in rows for line in str(text).splitlines() if not line.startswith("***")]
     return [line for line in lines if line != "ok"][:STRUCTURE_FAULTS_AT_MOST]

@@ -14,6 +14,7 @@ from typing import Final
 from logger.audit.report import Faults, Wrong
 from logger.audit.signed import SignatureCheck
 from logger.audit.windows import UNKNOWN_LEAF, Row, Window, head_by_prefix, peaks_of_prefix
+from logger.logbook.faults import DATABASE_ERRORS
 from logger.logbook.merkle import Frontier, head_of, head_of_peaks
 from logger.logbook.seal import Checkpoint
 from logger.logbook.tiles import TILE_LEAVES
@@ -135,7 +136,7 @@ class TreeCheck:
         query = "SELECT head FROM tiles WHERE level = ? AND number = ?"
         try:
             row = self._connection.execute(query, (level, number)).fetchone()
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             return None
         return row[0] if row and isinstance(row[0], bytes) and len(row[0]) == len(UNKNOWN_LEAF) else None
 

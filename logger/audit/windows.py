@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from hashlib import sha256
 from struct import Struct
@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from logger.audit.report import Faults, Wrong
 from logger.logbook.entries import BULK_KINDS, LEAF_BYTES, leaf_of_bytes
+from logger.logbook.faults import DATABASE_ERRORS
 from logger.logbook.schema import NOT_BULK
 from logger.logbook.tiles import TILE_LEAVES
 
@@ -31,8 +32,9 @@ _NAMED: Final = (
 )
 
 _BULK: Final = frozenset(str(kind).encode() for kind in BULK_KINDS)
-_HEAD: Final = Struct(">BQI").pack
-_LENGTH: Final = Struct(">I").pack
+
+TIME_BYTES: Final = len("2027-03-01T09:00:00.000000Z")
+"""RFC 3339 with microseconds, as a writer stores it."""
 
 
 @dataclass(slots=True)
@@ -64,7 +66,7 @@ class Windows:
         self._connection = connection
         self._faults = faults
         self.kinds: Counter[bytes] = Counter()
-        self._prefixes: dict[bytes, bytes] = {}
+        self._packers: dict[bytes, Callable[..., bytes]] = {}
 
     def __iter__(self) -> Iterator[Window]:
         """Every tile in order; where whole tiles are missing, the next window begins after them."""
@@ -88,7 +90,7 @@ class Windows:
     def _number(self, query: str, *values: int) -> int:
         try:
             found = self._connection.execute(query, values).fetchone()[0]
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             return 0
         return found if isinstance(found, int) else 0
 
@@ -100,16 +102,19 @@ class Windows:
                 if self._hash(rows) == stored:
                     self._count(rows)
                     return Window(first, last, rows, stored, whole=True)
-        except (sqlite3.DatabaseError, TypeError, ValueError):
+        except (sqlite3.Error, TypeError, ValueError):
             pass  # looked at one by one below, where each is told
         return self._read_closely(first, last)
 
     def _hash(self, rows: list[Row]) -> list[bytes]:
-        prefixes = self._prefixes
-        for kind in {row[2] for row in rows} - prefixes.keys():
-            prefixes[kind] = _LENGTH(len(kind)) + kind
+        """Every row's leaf. Most times are of one length, so what stands before a body is packed in one go."""
+        if any(len(row[1]) != TIME_BYTES for row in rows):
+            return [leaf_of_bytes(*row[:4]) for row in rows]
+        packers = self._packers
+        for kind in {row[2] for row in rows} - packers.keys():
+            packers[kind] = Struct(f">BQI{TIME_BYTES}sI{len(kind)}sI").pack
         return [
-            sha256(_HEAD(0, number, len(at)) + at + prefixes[kind] + _LENGTH(len(body)) + body).digest()
+            sha256(packers[kind](0, number, TIME_BYTES, at, len(kind), kind, len(body)) + body).digest()
             for number, at, kind, body, _ in rows
         ]
 
@@ -135,7 +140,7 @@ class Windows:
             typed = (
                 row and self._connection.execute(f"SELECT {_TYPED} FROM entries WHERE number = ?", (number,)).fetchone()
             )
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             self._faults.add(Wrong.UNREADABLE, "Unreadable: {span}. That part of the file is damaged.", number)
             return None
         if row is None:
@@ -155,7 +160,7 @@ class Windows:
         named = [(row[0], row[2]) for row in window.notable]
         try:
             found = self._connection.execute(_NAMED, (window.first, window.last)).fetchall()
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             found = None
         if found != named:
             self._faults.add(

@@ -125,9 +125,8 @@ def leaf_hash(number: int, at: str, kind: str, body: str) -> bytes:
 
 def leaf_of_bytes(number: int, at: bytes, kind: bytes, body: bytes) -> bytes:
     """As `leaf_hash`, over texts that are UTF-8 already."""
-    return sha256(
-        b"".join((_HEAD(0, number, len(at)), at, _LENGTH(len(kind)), kind, _LENGTH(len(body)), body))
-    ).digest()
+    data = _HEAD(0, number, len(at)) + at + _LENGTH(len(kind)) + kind + _LENGTH(len(body)) + body
+    return sha256(data).digest()
 
 
 _ENCODE: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import sqlite3
 from pathlib import Path
 from typing import Final
 
 from logger.errors import LogbookDamaged, LogbookUnusable, StorageFailed, ZerofirstError
+
+DATABASE_ERRORS: Final = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged file raises: SQLite's own errors, and Python's where the text of one is damaged as well."""
 
 _STORAGE: Final = {
     "SQLITE_FULL": ("the disk is full", "make room; what came meanwhile waits in memory"),

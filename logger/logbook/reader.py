@@ -13,7 +13,7 @@ from logger.errors import InputWrong, LogbookDamaged
 from logger.logbook import connect, handles
 from logger.logbook.entries import BULK_KINDS, KNOWN_KINDS, Entry
 from logger.logbook.examine import AUDIT, examine
-from logger.logbook.faults import reading_failed
+from logger.logbook.faults import DATABASE_ERRORS, reading_failed
 from logger.logbook.schema import NOT_BULK
 
 ID_DIGITS: Final = 32
@@ -44,7 +44,7 @@ class LogbookReader:
         examine(path)
         try:
             reader = cls(path, *connect.for_reading(path))
-        except sqlite3.Error as error:
+        except DATABASE_ERRORS as error:
             raise reading_failed(path, error) from error
         try:
             reader._look()
@@ -56,7 +56,7 @@ class LogbookReader:
     def _look(self) -> None:
         try:
             kind = self._kind_of_entries()
-        except sqlite3.DatabaseError:
+        except DATABASE_ERRORS:
             # Tolerates a schema of which a part cannot be read; `entries` may still be whole. This connection cannot
             # write.
             self._one("PRAGMA writable_schema = ON")
@@ -124,7 +124,7 @@ class LogbookReader:
                 entry = _entry(row)
                 number = entry.number
                 yield entry
-        except sqlite3.Error as error:
+        except DATABASE_ERRORS as error:
             raise reading_failed(self.path, error, after=number) from error
 
     def last(self, *kinds: str) -> Entry | None:
@@ -154,7 +154,7 @@ class LogbookReader:
     def _one(self, query: str, values: tuple[Any, ...] = ()) -> Any:
         try:
             return self.connection.execute(query, values).fetchone()
-        except sqlite3.Error as error:
+        except DATABASE_ERRORS as error:
             raise reading_failed(self.path, error) from error
 
 

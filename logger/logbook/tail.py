@@ -35,6 +35,7 @@ class Tail:
     def __init__(self, tree: TiledTree | None = None) -> None:
         self.tree = tree or TiledTree()
         self.waiting = Batch()
+        self._at, self._at_encoded = "", b""
 
     @property
     def size(self) -> int:
@@ -54,9 +55,11 @@ class Tail:
                 f"{len(waiting.rows)} entries wait in memory and the disk does not take them; no more can be held",
                 "make room on the disk, or stop",
             )
+        if at != self._at:  # what belongs together has one time
+            self._at, self._at_encoded = at, at.encode()
         number = self.tree.size + 1
-        leaf = leaf_of_bytes(number, at.encode(), kind.encode(), encoded)
-        waiting.rows.append((number, at, str(kind), body, leaf))
+        leaf = leaf_of_bytes(number, self._at_encoded, kind.encode(), encoded)
+        waiting.rows.append((number, at, kind, body, leaf))
         waiting.size_bytes += len(encoded) + ROW_OVERHEAD_BYTES
         if filled := self.tree.push(leaf):
             waiting.tiles.extend(filled)

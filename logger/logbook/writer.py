@@ -20,7 +20,7 @@ from logger.errors import LogbookUnusable, StorageFailed
 from logger.logbook import connect, creation, files, handles, opening, recovery
 from logger.logbook.entries import Kind, body_text
 from logger.logbook.examine import examine
-from logger.logbook.faults import opening_failed, storage_failed, why_not_written
+from logger.logbook.faults import DATABASE_ERRORS, opening_failed, storage_failed, why_not_written
 from logger.logbook.keys import OperatorKey
 from logger.logbook.lock import WriterLock
 from logger.logbook.seal import Checkpoint, sign_checkpoint, sign_key_change
@@ -95,7 +95,7 @@ class Logbook:
             at = rfc3339(clock.utc())
             tail = Tail()
             for kind, body in first:
-                tail.append(at, kind, body_text(body))
+                tail.append(at, kind.value, body_text(body))
             creation.build(path, tail.take())
             return cls._opened(path, clock, key, lock, is_new=True)
         except BaseException:
@@ -125,7 +125,7 @@ class Logbook:
     def _opened(cls, path: Path, clock: Clock, key: OperatorKey | None, lock: WriterLock, is_new: bool = False) -> Self:
         try:
             return cls(path, clock, key, lock)
-        except sqlite3.Error as error:
+        except DATABASE_ERRORS as error:
             if is_new:
                 creation.withdraw(path)
             raise opening_failed(path, error) from error
@@ -164,7 +164,7 @@ class Logbook:
             return self._take(kind, body, text, at)
 
     def _take(self, kind: Kind, body: Mapping[str, object], text: str, at: str | None = None) -> int:
-        number = self._tail.append(at or rfc3339(self._clock.utc()), kind, text)
+        number = self._tail.append(at or rfc3339(self._clock.utc()), kind.value, text)
         if kind in _WATCHED:
             self._watch(number, kind, body)
         return number
@@ -245,7 +245,7 @@ class Logbook:
         body: dict[str, object] = {"why": why, "confirmed": self._committed, "found": on_disk}
         if last > on_disk:
             body |= {"first": on_disk + 1, "last": last}
-        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT, body_text(body), bounded=False)
+        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT.value, body_text(body), bounded=False)
         self._fault_told = True
 
     def checkpoint_due(self, now_ns: int) -> bool:

@@ -31,10 +31,11 @@ def content_of(path: Path) -> Any:
         return [
             connection.execute(query).fetchall()
             for query in (
-                "SELECT type, name, sql FROM sqlite_schema ORDER BY name",
+                "SELECT type, name, sql FROM sqlite_schema WHERE name NOT LIKE '%migrations%' ORDER BY name",
+                "SELECT migration_set, name FROM _sqlite_migrations",
                 "SELECT number, at, kind, body, leaf FROM entries ORDER BY number",
                 "SELECT number, kind FROM entries INDEXED BY milestones "
-                "WHERE kind NOT IN ('raw', 'reading', 'damaged') ORDER BY number",
+                "WHERE kind <> 'raw' AND kind <> 'reading' AND kind <> 'damaged' ORDER BY number",
                 "SELECT * FROM tiles",
                 "PRAGMA application_id",
                 "PRAGMA user_version",
