@@ -255,6 +255,19 @@ def test_everything_turned_away_today_and_why_is_one_select(path: Path) -> None:
     ]
 
 
+def test_the_items_of_the_plan_can_be_listed(path: Path, clock: ManualClock) -> None:
+    circuit = {"id": "C3", "board": "DB1", "name": "Wheel", "protection": {"type": "B", "rating_a": "16"}}
+    plan = {"circuit": [circuit, {"id": "C4", "board": "DB1"}], "appliance": [{"id": "T-1", "class": "I"}]}
+    Logbook.create(path, [(Kind.JOB, {"title": "studio", "plan": plan})], clock).close()
+    connection = sqlite3.connect(path)
+    assert connection.execute("SELECT * FROM circuits ORDER BY id").fetchall() == [
+        ("C3", "DB1", "Wheel", "B", "16"),
+        ("C4", "DB1", None, None, None),
+    ]
+    assert connection.execute('SELECT id, "class" FROM appliances').fetchall() == [("T-1", "I")]
+    connection.close()
+
+
 def test_every_view_can_be_read(path: Path) -> None:
     logbook_of(path, 30)
     connection = sqlite3.connect(path)
