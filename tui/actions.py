@@ -62,7 +62,7 @@ ACTIONS: Final[tuple[Action, ...]] = (
     ),
     Action("help", ("question_mark", "f1"), "?", "help", "the keys, and how to read the screen (also F1)", Scope.LOOK),
     Action("daylight", ("b",), "b", "bright", "switch between bright and dark", Scope.LOOK),
-    Action("quit", ("q", "ctrl+q"), "q", "quit", "leave; everything recorded is on disk", Scope.LOOK),
+    Action("quit", ("q", "ctrl+q", "ctrl+c"), "q", "quit", "leave; everything recorded is on disk", Scope.LOOK),
     Action("hands_apart", ("1",), "1", "part", "simulated hands: hold the leads apart", Scope.HANDS),
     Action("hands_joined", ("2",), "2", "join", "simulated hands: hold the leads together", Scope.HANDS),
     Action("hands_on", ("3",), "3", "on item", "simulated hands: put the leads on the selected item", Scope.HANDS),
@@ -76,7 +76,7 @@ ACTIONS: Final[tuple[Action, ...]] = (
 BY_NAME: Final[dict[str, Action]] = {action.name: action for action in ACTIONS}
 
 
-def hint(name: str) -> str:
-    """`[Enter] take`: how a hint is written."""
-    action = BY_NAME[name]
-    return f"[{action.shown}] {action.short}"
+def as_markdown() -> str:
+    """The table of keys as the README has it."""
+    rows = [f"| `{action.shown}` | {action.words} |" for action in ACTIONS]
+    return "\n".join(["| key | does |", "| --- | --- |", *rows])

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import os
 import signal
+import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -56,6 +58,7 @@ class ZerofirstApp(App[str]):
         self._simulator = simulator
         self._opened = opened
         self.context: Context | None = None
+        self._had_terminal = not self.is_headless and _is_terminal()
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = DARK.name
@@ -95,7 +98,9 @@ class ZerofirstApp(App[str]):
         self.tick()
 
     def tick(self) -> None:
-        """Look, and have it drawn."""
+        """Look, and have it drawn; leave when nobody can see it any more."""
+        if self._had_terminal and not _is_terminal():
+            self.exit()
         if self.context is not None:
             view = self.context.desk.look()
             if view is not None:
@@ -139,6 +144,14 @@ class ZerofirstApp(App[str]):
             if hasattr(signal, name):
                 with suppress(NotImplementedError, RuntimeError, ValueError):
                     loop.add_signal_handler(getattr(signal, name), self.exit)
+
+
+def _is_terminal() -> bool:
+    """Whether the keys come from a terminal that is still there; a dropped line leaves one that is not."""
+    try:
+        return os.isatty(sys.stdin.fileno())
+    except (OSError, ValueError):
+        return False
 
 
 def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simulator: Simulator | None = None) -> int:

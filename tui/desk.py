@@ -147,9 +147,17 @@ class Desk:
         missing = self.peek(lambda state: missing_before(state, item, test))
         return ", ".join(f"{test_words(earlier)} {stands}" for earlier, stands in missing or ())
 
-    def select(self, item: str, test: str, voltage: str | None = None, override: str = "") -> None:
-        """Choose what is tested. `override`: the person's words for a live test whose earlier tests do not stand."""
-        more = {"voltage": voltage, "override": override}
+    def select(
+        self,
+        item: str,
+        test: str,
+        voltage: str | None = None,
+        override: str = "",
+        setting: Mapping[str, str] | None = None,
+    ) -> None:
+        """Choose what is tested. `override`: the person's words for a live test whose earlier tests do not stand;
+        `setting`: multiple and phase of an RCD test."""
+        more = {"voltage": voltage, "override": override, "setting": dict(setting or {})}
         self.step("select", item=item, test=test, **{name: value for name, value in more.items() if value})
 
     # -- the self-check ---------------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ from textual.widgets import Input, OptionList
 
 from logger.quantity import Function
 from logger.reading import Flag
-from tui.actions import ACTIONS, Scope
+from tui.actions import ACTIONS, Scope, as_markdown
 from tui.messages import Looked, Wanted
 from tui.screens.ask import Ask, Sure
 from tui.screens.choose import Choose
@@ -162,8 +162,22 @@ def test_no_key_means_two_things() -> None:
 
 
 def test_keys_are_plain_ones_that_every_terminal_passes_on() -> None:
-    plain = set("abcdefghijklmnopqrstuvwxyz0123456789") | {"enter", "slash", "question_mark", "f1", "ctrl+p", "ctrl+q"}
+    plain = set("abcdefghijklmnopqrstuvwxyz0123456789") | {
+        "enter",
+        "slash",
+        "question_mark",
+        "f1",
+        "ctrl+p",
+        "ctrl+q",
+        "ctrl+c",
+    }
     assert {key for action in ACTIONS for key in action.keys} <= plain
+
+
+def test_the_readmes_table_has_every_action_once() -> None:
+    rows = as_markdown().split("\n")[2:]
+    assert len(rows) == len(ACTIONS)
+    assert len(set(rows)) == len(rows)
 
 
 def test_digits_are_the_hands_and_letters_the_app() -> None:
@@ -308,6 +322,29 @@ def test_a_live_test_out_of_turn_asks_for_words() -> None:
         await screen.type("practice")
         await screen.press("enter")
         assert screen.last_step == {"do": "select", "item": "C3", "test": "earth-loop", "override": "practice"}
+
+    run(play)
+
+
+def test_an_rcd_test_asks_for_its_setting() -> None:
+    async def play(screen: AppBench) -> None:
+        await screen.press("c")
+        await screen.type("c3 0 of")
+        await screen.press("enter")
+        await screen.type("rcd time")
+        await screen.press("enter")
+        await screen.type("5 times, from 180")
+        await screen.press("enter")
+        await screen.type("practice")
+        await screen.press("enter")
+        assert screen.last_step == {
+            "do": "select",
+            "item": "C3",
+            "test": "rcd-time",
+            "override": "practice",
+            "setting": {"multiple": "5", "phase": "180"},
+        }
+        assert "5 times 30 mA, 180°" in screen.text
 
     run(play)
 

@@ -60,6 +60,12 @@ class Terminal:
         self.stream.feed(data)
         return bool(data)
 
+    def drop(self) -> None:
+        """The far end goes away, as when a remote line drops."""
+        if self.master >= 0:
+            os.close(self.master)
+            self.master = -1
+
     def wait_for(self, words: str) -> None:
         until = time.monotonic() + ANYTHING_WITHIN_S
         while words not in self.text:
@@ -82,7 +88,7 @@ def terminal(words: list[str], cwd: Path, **size: int) -> Iterator[Terminal]:
     finally:
         opened.process.kill()
         opened.process.wait(10)
-        os.close(opened.master)
+        opened.drop()
 
 
 @pytest.fixture
@@ -125,6 +131,13 @@ def test_a_terminal_that_goes_away_ends_the_app_and_keeps_the_logbook(logbook: P
         [*COMMAND, "show", str(logbook)], capture_output=True, cwd=Path.cwd(), check=False, timeout=60
     )
     assert shown.returncode == 0
+
+
+def test_a_dropped_line_ends_the_app_instead_of_spinning(logbook: Path) -> None:
+    with terminal(["open", str(logbook)], logbook.parent) as term:
+        term.wait_for("NEXT")
+        term.drop()
+        assert term.process.wait(10) == 0
 
 
 def test_the_start_screen_comes_without_a_command(tmp_path: Path) -> None:

@@ -50,8 +50,9 @@ class Choose(ModalScreen[str | None]):
         Binding("pageup", "move(-10)", show=False),
     ]
 
-    def __init__(self, question: str, choices: Sequence[Choice], preset: str = "") -> None:
+    def __init__(self, question: str, choices: Sequence[Choice], preset: str = "", back: str = BACK) -> None:
         super().__init__(classes="sheet")
+        self._back = back
         self._question = question
         self._choices = tuple(choices)
         self._preset = preset
@@ -102,7 +103,7 @@ class Choose(ModalScreen[str | None]):
         listed.clear_options()
         width = min(NOTE_COLUMN, max((len(harmless(c.text, TEXT_AT_MOST)) for c in self._choices), default=0))
         listed.add_options([Option(_prompt(choice, width)) for choice in self._fitting])
-        listed.add_option(Option(Content.styled(BACK, "$faint")))
+        listed.add_option(Option(Content.styled(self._back, "$faint")))
         listed.highlighted = 0
 
     def _pick(self, index: int | None) -> None:

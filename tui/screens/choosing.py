@@ -18,6 +18,13 @@ PROPOSED: Final = "\x00proposed"
 """Value of the first choice: what the work list has next. No id of a plan holds a NUL."""
 
 
+RCD_SETTINGS: Final = tuple(
+    (multiple, sign, phase) for multiple, sign in (("1", "1"), ("5", "5"), ("0.5", "½")) for phase in ("0", "180")
+)
+"""Multiples of the rated residual current and the start phases that RCD tests are made with."""
+
+AS_IT_IS: Final = "any"
+
 BETWEEN: Final = "\x00"
 """Parts item and test in a value."""
 
@@ -58,6 +65,9 @@ async def select(context: Context, item_id: str, test: Test) -> None:
         voltage = await context.choose(f"At which test voltage is {_named(item)} tested?", choices)
         if voltage is None:
             return
+    setting = await _setting(context, test)
+    if setting is None:
+        return
     override: str | None = ""
     missing = context.desk.missing_before(item, test)
     if missing:
@@ -67,7 +77,21 @@ async def select(context: Context, item_id: str, test: Test) -> None:
             "go back, or write why not",
         )
     if override is not None:
-        context.desk.select(item_id, str(test), voltage, override)
+        context.desk.select(item_id, str(test), voltage, override, setting)
+
+
+async def _setting(context: Context, test: Test) -> dict[str, str] | None:
+    """Multiple and phase of an RCD test; empty for what has none, None when the person goes back."""
+    if test is not Test.RCD_TIME:
+        return {}
+    choices = [Choice(f"{multiple} {phase}", f"{sign} times, from {phase}°") for multiple, sign, phase in RCD_SETTINGS]
+    picked = await context.choose(
+        "With which setting?", [*choices, Choice(AS_IT_IS, "as the meter is set, whatever it is")]
+    )
+    if picked is None or picked == AS_IT_IS:
+        return None if picked is None else {}
+    multiple, phase = picked.split()
+    return {"multiple": multiple, "phase": phase}
 
 
 async def skip(context: Context) -> None:

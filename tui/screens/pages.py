@@ -18,10 +18,9 @@ from tui.screens.log import Log
 from tui.view import Line, Lines, Tone, faint, plain, strong
 
 HOW_TO_READ: Final = (
-    "Read the words in the margin from top to bottom: they are one sentence.",
-    "WITH this meter, ON this item, WE SEE this figure; it MEANS this, it COVERS so much,",
-    "these things are OPEN, and this is NEXT. What is wrong stands at the word it belongs to.",
-    "A figure that is struck through does not count, and MEANS says why.",
+    "Read the words in the margin from top to bottom: they are one sentence. WITH this meter, ON this item, WE SEE "
+    "this figure; it MEANS this, it COVERS so much, these things are OPEN, and this is NEXT. What is wrong stands at "
+    "the word it belongs to. A figure that is struck through does not count, and MEANS says why."
 )
 
 KEY_COLUMNS: Final = 9
@@ -103,4 +102,4 @@ def help_lines(facts: Facts | None, hands: object) -> Lines:
         for action in ACTIONS
         if action.scope in scopes
     )
-    return (*(plain(line) for line in HOW_TO_READ), plain(""), *keys)
+    return (plain(HOW_TO_READ), plain(""), *keys)

@@ -7,11 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from textual import work
-from textual.app import ComposeResult
-from textual.containers import Vertical
-from textual.content import Content
 from textual.screen import Screen
-from textual.widgets import Static
 
 from drivers import address
 from logger.errors import ZerofirstError
@@ -33,12 +29,12 @@ DEMO: Final = "demo"
 OPEN: Final = "open:"
 PLAN: Final = "plan:"
 METERS: Final = "meters"
-LEAVE: Final = "leave"
+LEAVE: Final = "‹ leave"
 KEYED: Final = "keyed:"
 OTHER_METER: Final = "other"
 NO_METER: Final = "none"
 
-WELCOME: Final = "zerofirst: readings straight from the tester, and none before it is proven."
+WELCOME: Final = "zerofirst: readings straight from the tester, none before it is proven."
 
 
 class Start(Screen[None]):
@@ -48,11 +44,6 @@ class Start(Screen[None]):
         super().__init__()
         self._clock = clock
         self._error = ""
-
-    def compose(self) -> ComposeResult:
-        """One sentence; the list stands in front of it."""
-        with Vertical(id="welcome"):
-            yield Static(Content(WELCOME), markup=False)
 
     def on_mount(self) -> None:
         """Ask."""
@@ -64,9 +55,9 @@ class Start(Screen[None]):
         while not begun:
             choices = await asyncio.to_thread(_choices, Path.cwd())
             question = f"{harmless(self._error, 600)}\n\n{WELCOME}" if self._error else WELCOME
-            picked = await self.app.push_screen_wait(Choose(question, choices))
+            picked = await self.app.push_screen_wait(Choose(question, choices, back=LEAVE))
             self._error = ""
-            if picked is None or picked == LEAVE:
+            if picked is None:
                 self.app.exit()
                 return
             if picked == DEMO:
@@ -139,11 +130,10 @@ def _choices(folder: Path) -> list[Choice]:
     return [
         *found,
         *new,
-        Choice(DEMO, "Demo: the whole job on a simulated site, with a simulated meter"),
+        Choice(DEMO, "Demo: the whole job on a simulated site"),
         Choice(METERS, "Look for meters"),
         Choice(OPEN, "Open another logbook"),
         Choice(PLAN, "New job from another plan"),
-        Choice(LEAVE, "Leave"),
     ]
 
 

@@ -98,7 +98,9 @@ class Work(Screen[None]):
         self.post_message(Wanted(name))
 
     async def show(self, view: ScreenView) -> None:
-        """Draw what differs from the last view."""
+        """Draw what differs from the last view; nothing while the screen is being taken down."""
+        if not self.query(WorkPanel):
+            return
         last, self._view = self._view, view
         if last == view:
             return
@@ -116,9 +118,9 @@ class Work(Screen[None]):
         self.query_one("#means", Clause).show(view.means)
         self.query_one("#covers", Clause).show(view.covers)
         self.query_one("#open", Clause).show(view.open_alterations)
-        await self.query_one(NextClause).show(view.next_step)
         self.query_one(LogTail).lines = view.log
         panel = self.query_one(WorkPanel)
         panel.done, panel.lines = view.work_done, view.work
         if self._with_hands:
             self.query_one(HandsBar).show(view.hands)
+        await self.query_one(NextClause).show(view.next_step)
