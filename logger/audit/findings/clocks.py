@@ -1,0 +1,91 @@
+"""Clocks that jump: the wall clock against the host's monotonic one, and against the order of the entries."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any, ClassVar, Final
+
+from logger.audit.finding import ENTRIES_AT_MOST, Finding, Weight, finding
+from logger.audit.rederive_lapses import wall_ns
+from logger.clock import NS_PER_S
+from logger.logbook.entries import Entry, Kind
+from logger.state import JobState
+
+CODE: Final = "clocks"
+
+BLOCK_RAWS: Final = 20
+"""Raw entries of which the least delayed counts: a disk that stalls delays some of them, a clock that is set all."""
+
+JUMP_NS: Final = 2 * NS_PER_S
+"""From here on it is a jump: no network sets a clock that is nearly right by so much at once."""
+
+DOUBTFUL_NS: Final = 600 * NS_PER_S
+"""A clock that is set by ten minutes puts every time around it in doubt."""
+
+
+class Clocks:
+    """Follows how far the wall clock is ahead of the monotonic one, session by session."""
+
+    WANTS: ClassVar[Collection[str]] = (Kind.RAW, Kind.OPENED, Kind.RESULT, Kind.SELF_CHECK)
+
+    def __init__(self) -> None:
+        self._ahead_ns: int | None = None
+        self._block: list[tuple[int, int]] = []
+        self._last_ns: int | None = None
+        self._jumps: list[tuple[int, int]] = []
+        self._count = 0
+
+    def take(self, entry: Entry, data: Mapping[str, Any], _job: JobState) -> None:
+        """See one entry."""
+        now_ns = wall_ns(entry.at)
+        if entry.kind == Kind.OPENED:
+            self._end_block()
+            self._ahead_ns = None
+        back_ns = 0 if self._last_ns is None else self._last_ns - now_ns
+        self._last_ns = now_ns
+        if entry.kind == Kind.RAW:
+            self._block.append((now_ns - int(data["mono_ns"]), entry.number))
+            if len(self._block) >= BLOCK_RAWS:
+                self._end_block()
+        elif back_ns > JUMP_NS and (self._ahead_ns is None or entry.kind == Kind.OPENED):
+            self._jump(entry.number, -back_ns)
+
+    def _end_block(self) -> None:
+        if not self._block:
+            return
+        ahead_ns, number = min(self._block)
+        if self._ahead_ns is not None and abs(ahead_ns - self._ahead_ns) > JUMP_NS:
+            self._jump(number, ahead_ns - self._ahead_ns)
+        self._ahead_ns = ahead_ns
+        self._block.clear()
+
+    def _jump(self, number: int, by_ns: int) -> None:
+        self._count += 1
+        if len(self._jumps) < ENTRIES_AT_MOST or abs(by_ns) > min(abs(each[1]) for each in self._jumps):
+            self._jumps.append((number, by_ns))
+            self._jumps = sorted(self._jumps, key=lambda each: -abs(each[1]))[:ENTRIES_AT_MOST]
+
+    def finish(self, _job: JobState) -> Iterator[Finding]:
+        """What was found."""
+        self._end_block()
+        if not self._jumps:
+            return
+        number, by_ns = self._jumps[0]
+        direction = "forward" if by_ns > 0 else "back"
+        often = "once" if self._count == 1 else f"{self._count} times"
+        yield finding(
+            CODE,
+            Weight.DOUBT if abs(by_ns) >= DOUBTFUL_NS else Weight.NOTE,
+            [each for each, _ in self._jumps],
+            f"The computer's clock was set {often} while this was recorded, at most by {_span(abs(by_ns))} {direction} "
+            f"(about entry {number}).",
+            "Go by the order of the entries, not by their times; ask which of the times are right.",
+        )
+
+
+def _span(ns: int) -> str:
+    seconds = ns / NS_PER_S
+    for size, unit in ((86_400, "days"), (3_600, "hours"), (60, "minutes")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} seconds"
