@@ -107,8 +107,9 @@ def record(folder: Path, urls: list[str], rate: int, seconds: float, with_app: b
         session.wait()
     times = sorted(latencies_ms(logbook, watch.told_ns))
     at = statistics.quantiles(times, n=100)
+    how = " with the app" if with_app else ""
     sys.stdout.write(
-        f"{len(urls)} meters at {rate}/s{' with the app' if with_app else ''}: {len(times)} readings, {watch.lost} lost, "
+        f"{len(urls)} meters at {rate}/s{how}: {len(times)} readings, {watch.lost} lost, "
         f"arrival to disk p50 {at[49]:.1f} ms, p95 {at[94]:.1f} ms, p99 {at[98]:.1f} ms, most {times[-1]:.1f} ms\n"
     )
 
