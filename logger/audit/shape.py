@@ -23,47 +23,47 @@ _LIBRARY_INDEX: Final = "idx__sqlite_migrations_"
 
 def check_shape(connection: sqlite3.Connection, faults: Faults) -> None:
     """Compare what the file says of itself with what a logbook of its format is."""
-    _check_marks(connection, faults)
+    file_format = _check_marks(connection, faults)
     try:
         rows = connection.execute("SELECT type, name, sql FROM sqlite_schema").fetchall()
     except DATABASE_ERRORS as error:
         faults.add(Wrong.SCHEMA, f"The file's description of its tables cannot be read ({error}).")
         return
-    expected = schema.expected_objects()
+    expected = schema.expected_objects(file_format)
     names = Counter(str(name) for _, name, _ in rows)
     found = {str(name): sql for _, name, sql in rows}
     for name, statement in expected.items():
         _check_object(name, statement, found.get(name), names[name], faults)
-    _check_migrations(connection, faults)
+    _check_migrations(connection, file_format, faults)
     for kind, name, _ in rows:
         if str(name) not in expected and not _is_the_librarys(str(kind), str(name)):
             shown = harmless(str(name), _SHOWN)
             faults.add(Wrong.SCHEMA, f"The file holds a {harmless(str(kind), 10)} `{shown}` that no logbook has.")
 
 
-def _check_migrations(connection: sqlite3.Connection, faults: Faults) -> None:
+def _check_marks(connection: sqlite3.Connection, faults: Faults) -> int:
+    """The format to hold the file to: the one it says, if that is known."""
+    mark, encoding, file_format = (
+        connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "encoding", "user_version")
+    )
+    if mark != schema.APPLICATION_ID:
+        faults.add(Wrong.SCHEMA, f"The file does not say that it is a logbook (application_id is {mark}).")
+    if encoding != "UTF-8":
+        faults.add(Wrong.SCHEMA, f"The file keeps its texts in {harmless(str(encoding), _SHOWN)}, not in UTF-8.")
+    if schema.is_known(file_format):
+        return int(file_format)
+    faults.add(Wrong.SCHEMA, f"The file says that it is of format {file_format}, which this version does not know.")
+    return schema.FORMAT
+
+
+def _check_migrations(connection: sqlite3.Connection, file_format: int, faults: Faults) -> None:
     query = f"SELECT name FROM {schema.MIGRATION_TABLE} WHERE migration_set = ? ORDER BY rowid"
     try:
         found = [name for (name,) in connection.execute(query, (schema.MIGRATION_SET,))]
     except DATABASE_ERRORS:
         found = []
-    if found != list(schema.MIGRATIONS):
+    if found != [name for name, _ in schema.MIGRATIONS[:file_format]]:
         faults.add(Wrong.SCHEMA, "The file does not say truly which formats it has gone through.")
-
-
-def _check_marks(connection: sqlite3.Connection, faults: Faults) -> None:
-    marks = {
-        "application_id": (schema.APPLICATION_ID, "does not say that it is a logbook"),
-        "user_version": (
-            schema.FORMAT,
-            "says that it is of a format that it is not, or that this version does not know",
-        ),
-        "encoding": ("UTF-8", "keeps its texts in another encoding than a logbook does"),
-    }
-    for mark, (right, what) in marks.items():
-        found = connection.execute(f"PRAGMA {mark}").fetchone()[0]
-        if found != right:
-            faults.add(Wrong.SCHEMA, f"The file {what} ({mark} is {found}, not {right}).")
 
 
 def _check_object(name: str, statement: str, found: str | None, times: int, faults: Faults) -> None:

@@ -85,7 +85,7 @@ def _bring_up(path: Path, connection: sqlite3.Connection) -> None:
     if found < schema.FORMAT:
         schema.migrate(connection)
     objects = dict(connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL"))
-    for name, statement in schema.expected_objects().items():
+    for name, statement in schema.expected_objects(schema.FORMAT).items():
         if objects.get(name) != statement:
             raise LogbookDamaged(f"In {path}, `{name}` is missing or was changed", _AUDIT)
 

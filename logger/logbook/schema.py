@@ -7,6 +7,8 @@ This is the only module that imports sqlite_utils, and only inside `migrate`.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Callable
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from logger.logbook.entries import BULK_KINDS
@@ -18,12 +20,7 @@ if TYPE_CHECKING:
 APPLICATION_ID: Final = 0x5A65726F
 """`Zero` in ASCII, at byte 68 of the file: whose file it is."""
 
-FORMAT: Final = 1
-"""`user_version`: how many migrations a file has had."""
-
 MIGRATION_SET: Final = "zerofirst"
-MIGRATIONS: Final = ("format 1",)
-"""Name of the migration that made each format, in order; kept in the file by sqlite_utils."""
 
 NOT_BULK: Final = " AND ".join(f"kind <> '{kind}'" for kind in BULK_KINDS)
 """The condition of the index (NOT IN would double the cost of an insert); a query must repeat it to the letter."""
@@ -62,8 +59,13 @@ CREATE TABLE tiles (
     PRIMARY KEY (level, number)
 ) STRICT, WITHOUT ROWID"""
 
-STATEMENTS: Final = (_ENTRIES, _NO_UPDATE, _NO_DELETE, _NO_REPLACE, _MILESTONES, _TILES, *VIEWS.values())
-"""Format 1, whole and in order."""
+_FORMAT_1: Final = (_ENTRIES, _NO_UPDATE, _NO_DELETE, _NO_REPLACE, _MILESTONES, _TILES, *VIEWS.values())
+
+MIGRATIONS: Final[tuple[tuple[str, tuple[str, ...]], ...]] = (("format 1", _FORMAT_1),)
+"""Name and statements of each format, in order. A later one may drop what it replaces, but never touches an entry."""
+
+FORMAT: Final = len(MIGRATIONS)
+"""`user_version` of a file made today: how many migrations it has had."""
 
 MIGRATION_TABLE: Final = "_sqlite_migrations"
 """Belongs to sqlite_utils: which migrations a file has had, and when. Its exact form is that library's affair."""
@@ -78,17 +80,34 @@ def migrate(connection: sqlite3.Connection) -> None:
     from sqlite_utils import Database, Migrations
 
     migrations = Migrations(MIGRATION_SET)
-
-    @migrations(name=MIGRATIONS[0])
-    def format_1(database: Database) -> None:
-        for statement in STATEMENTS:
-            database.conn.execute(statement)
-        database.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-        database.conn.execute("PRAGMA user_version = 1")
-
+    for number, (name, statements) in enumerate(MIGRATIONS, 1):
+        migrations(name=name)(_bring_to(number, statements))
     migrations.apply(Database(connection, recursive_triggers=True, execute_plugins=False))
 
 
-def expected_objects() -> dict[str, str]:
-    """Name → SQL text of everything that a file of this format holds, apart from the migration table."""
-    return {statement.split()[2]: statement for statement in STATEMENTS}
+def _bring_to(number: int, statements: tuple[str, ...]) -> Callable[[Database], None]:
+    def run(database: Database) -> None:
+        for statement in statements:
+            database.conn.execute(statement)
+        database.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+        database.conn.execute(f"PRAGMA user_version = {number}")
+
+    return run
+
+
+def is_known(file_format: object) -> bool:
+    """Whether this version knows the format."""
+    return isinstance(file_format, int) and 1 <= file_format <= FORMAT
+
+
+@lru_cache(maxsize=len(MIGRATIONS))
+def expected_objects(file_format: int) -> dict[str, str]:
+    """Name → SQL text of everything that a file of a known format holds, apart from the migration table."""
+    connection = sqlite3.connect(":memory:")
+    try:
+        for _, statements in MIGRATIONS[:file_format]:
+            for statement in statements:
+                connection.execute(statement)
+        return dict(connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL"))
+    finally:
+        connection.close()

@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from record_kit import FIRST, KEY, OTHER_KEY, logbook_of, raw, reading, rows_of
 
+from logger.audit.integrity import check_integrity
 from logger.clock import NS_PER_S, ManualClock
 from logger.errors import LogbookDamaged, LogbookUnusable
 from logger.logbook import schema
@@ -224,6 +225,27 @@ def test_a_newer_format_is_left_alone(path: Path, clock: ManualClock) -> None:
     connection.close()
     with pytest.raises(LogbookUnusable, match="newer version"):
         Logbook.open(path, clock, KEY)
+
+
+def test_an_older_format_is_brought_up_and_no_entry_touched(
+    path: Path, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logbook_of(path, 20)
+    before = rows_of(path)
+    newer = (
+        *schema.MIGRATIONS,
+        ("format 2", ("DROP VIEW results", "CREATE VIEW results AS SELECT number FROM entries")),
+    )
+    monkeypatch.setattr(schema, "MIGRATIONS", newer)
+    monkeypatch.setattr(schema, "FORMAT", 2)
+    with LogbookReader.open(path) as reader:
+        assert check_integrity(reader).faults == (), "an older file is no altered file"
+    with Logbook.open(path, clock, KEY) as logbook:
+        logbook.append(Kind.NOTE, {"text": "in the new format"})
+    assert rows_of(path)[:-1] == before
+    with LogbookReader.open(path) as reader:
+        assert reader.connection.execute("PRAGMA user_version").fetchone() == (2,)
+        assert check_integrity(reader).faults == ()
 
 
 def test_lost_tiles_are_made_again_and_lying_ones_are_not_signed(path: Path, clock: ManualClock) -> None:
