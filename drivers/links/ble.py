@@ -21,7 +21,6 @@ from logger.clock import Clock
 from logger.errors import InstrumentFailed, LinkLost
 from logger.reading import Identity
 
-
 PACKETS_AT_MOST: Final = 8192
 """Most notifications on their way to the line, a count: several seconds of the fastest link there is, in the smallest
 packets. Beyond it the line is taken to have stopped."""

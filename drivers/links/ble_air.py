@@ -11,6 +11,7 @@ import asyncio
 import concurrent.futures
 import logging
 import threading
+from collections import deque
 from collections.abc import Callable, Coroutine
 from typing import Any, Final, TypeVar
 
@@ -22,6 +23,9 @@ from logger.errors import LinkLost
 CLOSE_LIMIT_S: Final = 3.0
 """Longest that ending the thread may take, seconds; it is a daemon, so that a stuck one holds nothing up."""
 
+FAULTS_KEPT: Final = 16
+"""How many errors that nobody waited for are kept in mind, a count: enough to see what repeats."""
+
 T = TypeVar("T")
 
 
@@ -29,7 +33,7 @@ class Air:
     """A thread with a loop, and the adapter on it. Methods may be called from any thread.
 
     Attributes:
-        faults: how many errors nobody waited for, a count.
+        faults: the newest errors that nobody waited for, in words; empty while all is well.
     """
 
     def __init__(self, stack: Stack | None = None) -> None:
@@ -40,7 +44,7 @@ class Air:
         """
         for name in ("bleak", "dbus_fast"):  # what they log would else be written across the screen
             logging.getLogger(name).addHandler(logging.NullHandler())
-        self.faults = 0
+        self.faults: deque[str] = deque(maxlen=FAULTS_KEPT)
         self._stack = stack or Stack()
         self._radio: Radio | None = None
         self._loop = asyncio.new_event_loop()
@@ -98,12 +102,12 @@ class Air:
                 task.cancel()
             self._loop.run_until_complete(asyncio.wait_for(_ended(left), CLOSE_LIMIT_S / 2))
         except TimeoutError:
-            self.faults += 1
+            self.faults.append(f"{len(asyncio.all_tasks(self._loop))} tasks did not end")
         finally:
             self._loop.close()
 
-    def _fault(self, _loop: asyncio.AbstractEventLoop, _context: dict[str, Any]) -> None:
-        self.faults += 1
+    def _fault(self, _loop: asyncio.AbstractEventLoop, context: dict[str, Any]) -> None:
+        self.faults.append(f"{context.get('message')} {context.get('exception')!r} {context.get('handle') or ''}")
 
 
 async def _ended(tasks: set[asyncio.Task[Any]]) -> None:

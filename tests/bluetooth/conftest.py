@@ -38,4 +38,4 @@ def adapter(sky: Ether) -> Iterator[Air]:
     air = Air()
     yield air
     air.close()
-    assert air.faults == 0
+    assert not air.faults

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from datetime import datetime, timedelta
+
+from air_parts import until
 
 from drivers.instrument import Instrument
 from drivers.line import run_line
-from drivers.links.base import Link
+from drivers.links.ble import BleLinks
 from logger.clock import Clock, SystemClock
 from logger.errors import InstrumentFailed
 from logger.happening import Happening, Identified, Lost, RawBytes, Read, Told
@@ -50,7 +52,8 @@ def nothing_held(_serial: str, _boot: str) -> None:
 class Flight:
     """A line that runs, and what came of it."""
 
-    def __init__(self, make_link: Callable[[], Link], clock: Clock, rate: int = 200, url: str = "ble:x") -> None:
+    def __init__(self, links: BleLinks, clock: Clock, rate: int = 200, url: str = "ble:x") -> None:
+        self.links = links
         self.happenings: list[Happening] = []
         self.failures: list[InstrumentFailed] = []
         self.stop = asyncio.Event()
@@ -60,7 +63,7 @@ class Flight:
 
         running = run_line(
             Instrument(url, rate, nothing_held),
-            make_link,
+            links,
             clock,
             emit,
             self.stop,
@@ -76,6 +79,16 @@ class Flight:
     def highest(self) -> int:
         """The highest number so far."""
         return max((h.reading.n for h in self.happenings[-500:] if isinstance(h, Read)), default=0)
+
+    async def reads(self, count: int) -> None:
+        """Wait for that many more numbers."""
+        wanted = self.highest() + count
+        await until(lambda: self.highest() >= wanted)
+
+    def is_whole(self) -> bool:
+        """Whether every number up to the highest is held or was told as lost."""
+        held, lost = self.account()
+        return len(held) + len(lost) == max(held)
 
     async def end(self) -> None:
         self.stop.set()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import pytest
 from air_parts import is_at_rest, links_to, run, until
@@ -15,32 +16,44 @@ from drivers.simulator.catalogue import load_site
 from drivers.simulator.meter import SimulatedMeter
 from drivers.simulator.thread import SimulatorThread
 from logger.errors import InstrumentFailed, LinkFailed
-from logger.happening import Damaged, Disconnected, Filled, Gap, Read, Reconnected
+from logger.happening import Damaged, Disconnected, Read, Reconnected
 
 SITE = load_site("pottery-studio")
 SPEED = 5.0
 
 
-@pytest.fixture(params=[23, 247], ids=["mtu23", "mtu247"])
-def meter(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[SimulatorThread, Air]]:
-    """A simulated meter in the air, on a clock that runs faster; and our adapter."""
-    with ether(mtu=request.param) as sky:
+@dataclass
+class Aloft:
+    """A simulated meter in the air, on a clock that runs faster; our adapter; and how fast it may stream."""
+
+    simulator: SimulatorThread
+    air: Air
+    rate: int
+
+    def fly(self) -> Flight:
+        clock = FastClock(SPEED)
+        return Flight(links_to(self.simulator.url.removeprefix("ble:"), self.air, clock), clock, self.rate)
+
+
+@pytest.fixture(params=[(23, 20), (247, 200)], ids=["mtu23", "mtu247"])
+def aloft(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Aloft]:
+    mtu, rate = request.param
+    with ether(mtu=mtu) as sky:
         monkeypatch.setenv(VARIABLE, sky.bus.address)
         air = Air()
         with SimulatorThread(SimulatedMeter(SITE, seed=3), "ble", clock=FastClock(SPEED)) as simulator:
-            yield simulator, air
+            yield Aloft(simulator, air, rate)
         air.close()
-        assert air.faults == 0
+        assert not air.faults
 
 
-def test_it_says_who_it_is_in_both_ways_and_streams(meter: tuple[SimulatorThread, Air]) -> None:
-    simulator, air = meter
+def test_it_says_who_it_is_in_both_ways_and_streams(aloft: Aloft) -> None:
+    simulator = aloft.simulator
 
     async def test() -> None:
-        clock = FastClock(SPEED)
-        links = links_to(simulator.url.removeprefix("ble:"), air, clock)
-        flight = Flight(links, clock)
-        await until(lambda: flight.highest() > 100)
+        flight = aloft.fly()
+        await flight.reads(100)
+        links = flight.links
         assert links._place.says.serial == "0417"
         assert links._place.says.battery_percent == 87
         simulator.perform("battery 40")
@@ -54,22 +67,21 @@ def test_it_says_who_it_is_in_both_ways_and_streams(meter: tuple[SimulatorThread
     run(test)
 
 
-def test_drops_and_damage_are_made_good_from_the_meters_memory(meter: tuple[SimulatorThread, Air]) -> None:
-    simulator, air = meter
+def test_drops_and_damage_are_made_good_from_the_meters_memory(aloft: Aloft) -> None:
+    simulator = aloft.simulator
 
     async def test() -> None:
-        clock = FastClock(SPEED)
-        flight = Flight(links_to(simulator.url.removeprefix("ble:"), air, clock), clock)
-        await until(lambda: flight.highest() > 50)
+        flight = aloft.fly()
+        await flight.reads(50)
         for turn, fault in enumerate(
-            ("bit-flip 3", "lost-byte 2", "lost-frame 4", "duplicate 3", "noise 2", "split 3")
+            ("bit-flip 3", "lost-byte 2", "lost-frame 1", "duplicate 3", "noise 2", "split 3")
         ):
             simulator.perform(f"line {fault}")
+            await flight.reads(20)
             simulator.perform("drop 1")
             await until(lambda turn=turn: flight.kinds(Reconnected) > turn)  # type: ignore[misc]
-            until_n = flight.highest() + 60
-            await until(lambda until_n=until_n: flight.highest() > until_n)  # type: ignore[misc]
-        await until(lambda: flight.kinds(Gap) <= flight.kinds(Filled))
+            await flight.reads(60)
+        await until(flight.is_whole)
         await flight.end()
         held, lost = flight.account()
         assert held == set(range(1, max(held) + 1))
@@ -81,13 +93,12 @@ def test_drops_and_damage_are_made_good_from_the_meters_memory(meter: tuple[Simu
     run(test)
 
 
-def test_a_reboot_behind_a_drop_is_another_count(meter: tuple[SimulatorThread, Air]) -> None:
-    simulator, air = meter
+def test_a_reboot_behind_a_drop_is_another_count(aloft: Aloft) -> None:
+    simulator = aloft.simulator
 
     async def test() -> None:
-        clock = FastClock(SPEED)
-        flight = Flight(links_to(simulator.url.removeprefix("ble:"), air, clock), clock)
-        await until(lambda: flight.highest() > 100)
+        flight = aloft.fly()
+        await flight.reads(100)
         simulator.perform("drop 1")
         simulator.perform("reboot")
         await until(lambda: flight.kinds(Reconnected) == 1)
