@@ -58,6 +58,7 @@ class ZerofirstApp(App[str]):
         self._simulator = simulator
         self._opened = opened
         self.context: Context | None = None
+        self._rung = 0
         self._had_terminal = not self.is_headless and _is_terminal()
         for theme in THEMES:
             self.register_theme(theme)
@@ -103,8 +104,16 @@ class ZerofirstApp(App[str]):
             self.exit()
         if self.context is not None:
             view = self.context.desk.look()
+            self._ring(self.context.desk)
             if view is not None:
                 self.post_message(Looked(view))
+
+    def _ring(self, desk: Desk) -> None:
+        """A result is told to the ear too: the eye is on the leads."""
+        entry = desk.live.result.entry if desk.live.result is not None else None
+        if entry is not None and entry != self._rung:
+            self._rung = entry
+            self.bell()
 
     @on(Looked)
     async def _draw(self, message: Looked) -> None:

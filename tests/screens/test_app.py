@@ -194,6 +194,18 @@ def test_enter_takes_the_reading() -> None:
     run(play, measured())
 
 
+def test_a_result_is_told_to_the_ear_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    rung: list[int] = []
+    monkeypatch.setattr("tui.app.ZerofirstApp.bell", lambda _: rung.append(1))
+
+    async def play(screen: AppBench) -> None:
+        await screen.press("enter")
+        await screen.look()
+        assert len(rung) == 1
+
+    run(play, measured())
+
+
 def test_a_second_enter_takes_nothing_twice() -> None:
     async def play(screen: AppBench) -> None:
         await screen.press("enter", "enter")

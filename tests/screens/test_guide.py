@@ -33,7 +33,7 @@ TABLE = [
     (
         "a line failed",
         replace(SELECTED, line=LineState.FAILED, line_words="No port X."),
-        "No port X. Then leave",
+        "See to the line, then leave",
         "quit",
     ),
     ("live leads", replace(TAKEABLE, live_leads=True), "Take the leads off: an outside voltage", ""),
