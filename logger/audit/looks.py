@@ -70,7 +70,8 @@ class Looking:
     """
 
     def __init__(self, raw: bool | None = None) -> None:
-        self._job = JobState()
+        self.job = JobState()
+        """What the entries seen so far say."""
         self._looks = [look() for look in LOOKS if raw is None or (Kind.RAW in look.WANTS) is raw]
         self._wanted: dict[str, list[Look]] = {}
         for look in self._looks:
@@ -82,12 +83,12 @@ class Looking:
         """See one entry."""
         if entry.kind in _FOLDED:
             try:
-                self._job.apply(entry.number, entry.at, entry.kind, data, entry.number)
+                self.job.apply(entry.number, entry.at, entry.kind, data, entry.number)
             except Exception:  # what cannot be taken in is told by re-derivation, with its place
                 return
         for look in self._wanted.get(entry.kind, ()):
             try:
-                look.take(entry, data, self._job)
+                look.take(entry, data, self.job)
             except Exception:  # likewise; what this look then finds may lack something, and it says so
                 self._broken.setdefault(look, entry.number)
 
@@ -101,7 +102,7 @@ class Looking:
 
     def _found_by(self, look: Look) -> Iterator[Finding]:
         try:
-            yield from look.finish(self._job)
+            yield from look.finish(self.job)
         except Exception as error:  # a forged log may bring any look to fall, and must not bring down the others
             said = harmless(f"{type(error).__name__}: {error}", 120)
             name = type(look).__name__.lower()

@@ -1,41 +1,55 @@
-"""`audit`: do these logbooks stand, and what would an auditor ask?
+"""`audit`: do these logbooks stand, do they follow from what the meters sent, and what would an auditor ask?
 
-Exit 0: nothing to report; 1: findings of weight; 4: one at least is damaged or was altered.
+Exit 0: nothing of weight; 1: a doubt or a breach; 4: one at least is damaged or was altered.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from logger.audit.integrity import IntegrityReport
+    from logger.audit.desk import Audit
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """`audit LOGBOOK… [--json]`."""
-    parser = commands.add_parser("audit", help="integrity and findings of logbooks")
-    parser.add_argument("logbooks", metavar="LOGBOOK", type=Path, nargs="+")
+    """`audit LOGBOOK_OR_FOLDER… [--json] [--since FILE] [--key VKEY]`."""
+    what = "integrity, re-derivation and findings of logbooks"
+    parser = commands.add_parser("audit", help=what, description=what)
+    parser.add_argument("logbooks", metavar="LOGBOOK", type=Path, nargs="+", help="a logbook, or a folder of them")
     parser.add_argument("--json", action="store_true", help="one JSON object a logbook")
+    parser.add_argument(
+        "--since", type=Path, metavar="FILE", help="a checkpoint kept elsewhere, or a proof that holds one"
+    )
+    parser.add_argument("--key", metavar="VKEY", help="the verifier key that must have signed (its text, or a file)")
     parser.set_defaults(run=run)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Audit each; the worst decides the exit code."""
-    from tui.cli.output import emit, say
+    from logger.audit.desk import compare_with, look_across
+    from logger.audit.extension import checkpoint_in
+    from logger.clock import SystemClock
+    from tui.audit_progress import ProgressBar
+    from tui.audit_run import audit_all, logbooks_in
+    from tui.cli.output import complain
 
-    worst = 0
-    for path in arguments.logbooks:
-        record = audit_one(path)
-        worst = max(worst, int(record["exit_code"]))
-        if arguments.json:
-            emit(record)
-        else:
-            for line in _lines(record):
-                say(line)
-    return worst
+    paths, passed_over = logbooks_in(arguments.logbooks)
+    for path in passed_over:
+        complain(f"{path} is no logbook and is passed over.")
+    key = _key(arguments.key)
+    note = checkpoint_in(arguments.since) if arguments.since else None
+    bar = ProgressBar(SystemClock())
+    try:
+        audits = audit_all(paths, [key] if key else (), bar.show)
+    finally:
+        bar.end()
+    if note is not None:
+        compare_with(note, audits, key)
+    look_across(audits)
+    _tell(audits, as_json=arguments.json)
+    return max(audit.exit_code for audit in audits)
 
 
 def audit_one(path: Path) -> dict[str, Any]:
@@ -43,41 +57,43 @@ def audit_one(path: Path) -> dict[str, Any]:
 
     Raises:
         LogbookUnusable: no logbook.
-        LogbookDamaged: so damaged that its entries cannot be read.
     """
-    from logger.audit.integrity import check_integrity
+    from logger.audit.desk import look_across
+    from tui.audit_run import audit_all
+    from tui.audit_words import record
 
-    from logger.logbook.reader import LogbookReader
-
-    with LogbookReader.open(path) as reader:
-        report = check_integrity(reader)
-    return _record(path, report)
-
-
-def _record(path: Path, report: IntegrityReport) -> dict[str, Any]:
-    return {
-        "logbook": str(path),
-        "entries": report.entries,
-        "kinds": dict(report.kinds),
-        "checkpoints": len(report.checkpoints),
-        "sealed": report.sealed,
-        "intact": not report.faults,
-        "faults": [
-            {"entry": fault.entry, "last": fault.last, "what": fault.what, "sentence": fault.sentence}
-            for fault in report.faults
-        ],
-        "exit_code": 4 if report.faults else 0,
-    }
+    audits = audit_all([path])
+    look_across(audits)
+    return record(audits[0])
 
 
-def _lines(record: Mapping[str, Any]) -> list[str]:
+def _key(said: str | None) -> str | None:
+    """The key's text: as it was said, or out of the file of that name."""
+    if said is None or "+" in said:
+        return said
+    from logger.logbook.bundle_file import read_text
+
+    return read_text(Path(said), "verifier key").strip()
+
+
+def _tell(audits: list[Audit], *, as_json: bool) -> None:
     from logger.text import harmless
+    from tui.audit_words import findings_lines, lines, record, table
+    from tui.cli.output import emit, say
 
-    counted = ", ".join(f"{count} {kind}" for kind, count in sorted(record["kinds"].items()))
-    seal = "sealed" if record["sealed"] else "not sealed"
-    head = f"{harmless(record['logbook'])}: {record['entries']} entries, {record['checkpoints']} checkpoints, {seal}"
-    if record["intact"]:
-        return [f"{head}: every entry stands as it was written.", f"  {counted}"]
-    lines = [f"{head}: DAMAGED OR ALTERED.", f"  {counted}"]
-    lines.extend(f"  {harmless(fault['sentence'], 400)}" for fault in record["faults"])
-    return lines
+    if as_json:
+        for audit in audits:
+            emit(record(audit))
+        return
+    if len(audits) == 1:
+        for line in lines(audits[0]):
+            say(line)
+        return
+    for line in table(audits):
+        say(line)
+    for audit in audits:
+        found = list(findings_lines(audit, notes=False))
+        if found:
+            say(f"\n{harmless(str(audit.path), 400)}")
+            for line in found:
+                say(line)
