@@ -6,30 +6,38 @@ It is built under another name in the same folder, in rollback mode, made durabl
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from logger.clock import Clock, rfc3339
 from logger.errors import LogbookUnusable, StorageFailed
 from logger.logbook import connect, files, schema
+from logger.logbook.entries import Kind, body_text
 from logger.logbook.faults import storage_failed
-from logger.logbook.tail import Batch, write_batch
+from logger.logbook.tail import Batch, Tail, write_batch
 
 LEFT_BESIDE = ("-wal", "-journal", "-shm")
 """What SQLite keeps beside a file while it is open, or leaves when a process dies."""
 
 
-def build(path: Path, first: Batch) -> None:
-    """Make the logbook file with its first entries. The caller holds the writer's lock of `path`.
+def build(path: Path, first: Sequence[tuple[Kind, Mapping[str, object]]], clock: Clock) -> None:
+    """Make the logbook file with its first entries (at least one). The caller holds the writer's lock of `path`.
 
     Raises:
         LogbookUnusable: if there is something of that name, or the folder does not take a file.
         StorageFailed: if the disk failed or is full; nothing is left behind.
     """
+    if not first:
+        raise ValueError("a logbook begins with at least one entry: its id follows from it")
     refuse_existing(path)
+    tail, at = Tail(), rfc3339(clock.utc())
+    for kind, body in first:
+        tail.append(at, kind.value, body_text(body))
     draft = draft_of(path)
     clear(draft)
     try:
         files.create_private(draft)
-        _fill(draft, first)
+        _fill(draft, tail.take())
         files.sync_file(draft)
         _announce(draft, path)
     except FileExistsError as error:

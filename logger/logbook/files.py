@@ -137,6 +137,19 @@ def write_again(path: Path, chunk_bytes: int = 1 << 20) -> None:
         os.fsync(file.fileno())
 
 
+def whole(path: str | Path) -> Path:
+    """The path without detours, so that one logbook has one lock however it is called.
+
+    Raises:
+        LogbookUnusable: if it is no path.
+    """
+    try:
+        path = Path(path)
+        return path if path.is_symlink() and not path.exists() else path.resolve()
+    except (OSError, ValueError, RuntimeError) as error:
+        raise LogbookUnusable("That is not a file name", "name a logbook") from error
+
+
 def identity(path: Path) -> tuple[int, int]:
     """What the file is, whatever it is called: device and inode."""
     status = path.stat()

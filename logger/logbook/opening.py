@@ -31,7 +31,6 @@ class Standing:
     """Keys introduced so far."""
     checkpoint_number: int
     """Newest checkpoint; 0 if none."""
-    ended: Kind | None
 
 
 def load(path: Path, connection: sqlite3.Connection) -> Standing:
@@ -55,7 +54,6 @@ def load(path: Path, connection: sqlite3.Connection) -> Standing:
         tree=_tree(path, connection, size, checkpoint.data if checkpoint else {}),
         vkeys=frozenset(vkey for vkey in vkeys if isinstance(vkey, str)),
         checkpoint_number=checkpoint.number if checkpoint else 0,
-        ended=None,
     )
 
 

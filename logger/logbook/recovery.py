@@ -46,6 +46,12 @@ def compare(path: Path, connection: sqlite3.Connection, confirmed: int, on_disk:
             )
 
 
+def fault_body(why: str, confirmed: int, found: int, last: int) -> dict[str, object]:
+    """The `storage-fault` entry: what was confirmed, what was found on disk, and what (if anything) is written anew."""
+    body: dict[str, object] = {"why": why, "confirmed": confirmed, "found": found}
+    return body | ({"first": found + 1, "last": last} if last > found else {})
+
+
 def fold(connection: sqlite3.Connection) -> None:
     """Fold the write-ahead log into the file. What cannot be folded stays in the log, as durable there."""
     try:

@@ -15,7 +15,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Final, Self
 
-from logger.clock import NS_PER_S, Clock, rfc3339
+from logger.clock import Clock, rfc3339
 from logger.errors import LogbookUnusable, StorageFailed
 from logger.logbook import connect, creation, files, handles, opening, recovery
 from logger.logbook.entries import Kind, body_text
@@ -23,14 +23,8 @@ from logger.logbook.examine import examine
 from logger.logbook.faults import DATABASE_ERRORS, opening_failed, storage_failed, why_not_written
 from logger.logbook.keys import OperatorKey
 from logger.logbook.lock import WriterLock
-from logger.logbook.seal import Checkpoint, sign_checkpoint, sign_key_change
+from logger.logbook.signing import Signing
 from logger.logbook.tail import Batch, Tail, write_batch
-
-CHECKPOINT_EVERY_ENTRIES: Final = 250
-"""A signed checkpoint at least this often, entries: whatever was altered is then located to fewer than 256 of them."""
-
-CHECKPOINT_EVERY_S: Final = 60
-"""And this often while entries come, seconds."""
 
 ENDING: Final = (Kind.CLOSED, Kind.CHECKPOINT, Kind.SEAL)
 """What may be appended to a closed logbook."""
@@ -46,7 +40,6 @@ class Logbook:
         """Use `create` or `open`."""
         self.path = path
         self._clock = clock
-        self._key = key
         self._lock = lock
         self._connection = connect.for_writing(path)
         self._inode = files.identity(path)
@@ -58,10 +51,8 @@ class Logbook:
             raise
         self.id = state.id
         self._tail: Tail = Tail(state.tree)
-        self._vkeys = set(state.vkeys)
-        self._ended = state.ended
-        self._checkpoint_number = state.checkpoint_number
-        self._checkpoint_ns = clock.mono_ns()
+        self._ended: Kind | None = None
+        self._signing = Signing(state.id, key, state.vkeys, state.checkpoint_number, clock.mono_ns())
         self._committed = self._tail.size
         self._failure: StorageFailed | None = None
         self._fault_told = False
@@ -85,18 +76,12 @@ class Logbook:
             LogbookUnusable: if the name is taken, the folder is shared or does not take files.
             StorageFailed: if the disk failed; nothing is left behind.
         """
-        if not first:
-            raise ValueError("a logbook begins with at least one entry: its id follows from it")
-        path = _whole(path)
+        path = files.whole(path)
         creation.refuse_existing(path)
         files.refuse_shared(path.parent)
         lock = WriterLock(path, clock)
         try:
-            at = rfc3339(clock.utc())
-            tail = Tail()
-            for kind, body in first:
-                tail.append(at, kind.value, body_text(body))
-            creation.build(path, tail.take())
+            creation.build(path, first, clock)
             return cls._opened(path, clock, key, lock, is_new=True)
         except BaseException:
             lock.release()
@@ -110,7 +95,7 @@ class Logbook:
             LogbookUnusable: no logbook, closed, recorded by another, or in a folder that is shared.
             LogbookDamaged: if it is damaged so that nothing may be added.
         """
-        path = _whole(path)
+        path = files.whole(path)
         examine(path)
         files.refuse_shared(path.parent)
         lock = WriterLock(path, clock)
@@ -148,6 +133,8 @@ class Logbook:
     def append(self, kind: Kind, body: Mapping[str, object], at: str | None = None) -> int:
         """Take one entry into memory; durable only after `commit`. Returns its number, which is final.
 
+        A checkpoint that is overdue by count is put before it, so that numbers may be skipped between two calls.
+
         Args:
             kind: its kind.
             body: JSON-able; decimals as text.
@@ -161,22 +148,17 @@ class Logbook:
         with self._memory:
             if self._ended and (self._ended is Kind.SEAL or kind not in ENDING):
                 raise LogbookUnusable(f"{self.path} is closed", "nothing is added to a closed logbook")
+            if self._signing.is_overdue(self._tail.size) and not self._ended:
+                self._sign(Kind.CHECKPOINT)
             return self._take(kind, body, text, at)
 
-    def _take(self, kind: Kind, body: Mapping[str, object], text: str, at: str | None = None) -> int:
-        number = self._tail.append(at or rfc3339(self._clock.utc()), kind.value, text)
+    def _take(self, kind: Kind, body: Mapping[str, object], text: str = "", at: str | None = None) -> int:
+        number = self._tail.append(at or rfc3339(self._clock.utc()), kind.value, text or body_text(body))
         if kind in _WATCHED:
-            self._watch(number, kind, body)
+            self._signing.seen(number, kind, body, self._clock.mono_ns())
+            if kind in (Kind.CLOSED, Kind.SEAL):
+                self._ended = kind
         return number
-
-    def _watch(self, number: int, kind: Kind, body: Mapping[str, object]) -> None:
-        if kind in (Kind.CLOSED, Kind.SEAL):
-            self._ended = kind
-        if kind in (Kind.CHECKPOINT, Kind.SEAL):
-            self._checkpoint_number = number
-            self._checkpoint_ns = self._clock.mono_ns()
-        if kind is Kind.OPERATOR and isinstance(vkey := body.get("vkey"), str):
-            self._vkeys.add(vkey)
 
     def commit(self) -> None:
         """Make everything appended so far durable. Does no I/O when nothing waits.
@@ -239,22 +221,14 @@ class Logbook:
             raise
 
     def _tell_fault(self, on_disk: int, why: str) -> None:
-        if self._fault_told:
-            return
-        last = self._tail.size
-        body: dict[str, object] = {"why": why, "confirmed": self._committed, "found": on_disk}
-        if last > on_disk:
-            body |= {"first": on_disk + 1, "last": last}
-        self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT.value, body_text(body), bounded=False)
-        self._fault_told = True
+        if not self._fault_told:
+            body = recovery.fault_body(why, self._committed, on_disk, self._tail.size)
+            self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT.value, body_text(body), bounded=False)
+            self._fault_told = True
 
     def checkpoint_due(self, now_ns: int) -> bool:
         """Whether a checkpoint should be made now (host's monotonic time, nanoseconds). Never without a key."""
-        if self._key is None or self._ended:
-            return False
-        since = self._tail.size - self._checkpoint_number
-        waited = now_ns - self._checkpoint_ns >= CHECKPOINT_EVERY_S * NS_PER_S
-        return since >= CHECKPOINT_EVERY_ENTRIES or (since > 0 and waited)
+        return not self._ended and self._signing.is_due(self._tail.size, now_ns)
 
     def checkpoint(self) -> int | None:
         """Sign the head of the tree over everything appended so far, as an entry of its own. Durable after `commit`.
@@ -267,7 +241,7 @@ class Logbook:
         Raises:
             LogbookUnusable: if the logbook is sealed.
         """
-        return None if self._key is None else self._sign(Kind.CHECKPOINT, self._key)
+        return None if self._signing.key is None else self._sign(Kind.CHECKPOINT)
 
     def seal(self) -> int:
         """End the logbook with a last checkpoint, durable on return. Nothing can be added afterwards.
@@ -276,23 +250,25 @@ class Logbook:
             LogbookUnusable: if it is sealed already, or there is no key to seal it with.
             StorageFailed: as `commit`.
         """
-        if self._key is None:
+        if self._signing.key is None:
             raise LogbookUnusable(
                 f"{self.path} cannot be sealed without a signing key", "open it with the operator's key"
             )
-        number = self._sign(Kind.SEAL, self._key)
+        number = self._sign(Kind.SEAL)
         self.commit()
         return number
 
-    def _sign(self, kind: Kind, key: OperatorKey) -> int:
+    def _sign(self, kind: Kind) -> int:
         with self._memory:
             if self._ended is Kind.SEAL:
                 raise LogbookUnusable(f"{self.path} is sealed", "nothing is added to a sealed logbook")
-            if key.vkey not in self._vkeys:
-                self._introduce({"vkey": key.vkey, "fingerprint": key.fingerprint})
-            head = Checkpoint(self.id, self._tail.size, self._tail.tree.head())
-            body = {"note": sign_checkpoint(head, key)}
-            return self._take(kind, body, body_text(body))
+            self._introduce()
+            return self._take(kind, self._signing.checkpoint(self._tail.size, self._tail.tree.head()))
+
+    def _introduce(self) -> None:
+        introduction = self._signing.introduction()
+        if introduction is not None:
+            self._take(Kind.OPERATOR, introduction)
 
     def change_key(self, new: OperatorKey) -> int:
         """From here on `new` signs. Where there was a key, it vouches for the new one: the entry is signed by both.
@@ -301,23 +277,15 @@ class Logbook:
             Number of the `operator` entry, durable after `commit`.
         """
         with self._memory:
-            body = {"vkey": new.vkey, "fingerprint": new.fingerprint}
-            if self._key is not None:
-                if self._key.vkey not in self._vkeys:
-                    self._introduce({"vkey": self._key.vkey, "fingerprint": self._key.fingerprint})
-                body["change"] = sign_key_change(self.id, self._key, new)
-            self._key = new
-            return self._introduce(body)
-
-    def _introduce(self, body: Mapping[str, object]) -> int:
-        return self._take(Kind.OPERATOR, body, body_text(body))
+            self._introduce()
+            return self._take(Kind.OPERATOR, self._signing.change(new))
 
     def close(self) -> None:
         """Commit what waits, fold the write-ahead log into the file, and let go. Harmless when called again.
 
         Raises:
-            StorageFailed: if entries could not be stored; they are lost when the process ends. The file is let go of
-        all the same.
+            StorageFailed: if entries could not be stored, and are lost when the process ends. The file is let go of
+                all the same.
         """
         with self._disk:
             if self._closed:
@@ -342,11 +310,3 @@ class Logbook:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
-
-
-def _whole(path: str | Path) -> Path:
-    try:
-        path = Path(path)
-        return path if path.is_symlink() and not path.exists() else path.resolve()
-    except (OSError, ValueError, RuntimeError) as error:
-        raise LogbookUnusable("That is not a file name", "name a logbook") from error
