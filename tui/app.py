@@ -204,5 +204,5 @@ def let_go(app: ZerofirstApp) -> int:
         raise outcome.error
     heard = app.context is not None and bool(app.context.desk.live.here)
     if outcome.failures and not heard:
-        raise outcome.failures[0]
+        raise next(iter(outcome.failures.values()))
     return exit_code(outcome, opened.session.state)

@@ -11,12 +11,10 @@ No Textual, no argparse here: command line and app both come through this door.
 
 from __future__ import annotations
 
-import asyncio
 import getpass
 import os
 import platform
 import queue
-import random
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -28,12 +26,9 @@ from typing import Any, Final
 
 from drivers import registry
 from drivers.address import Address
-from drivers.line import run_line
-from drivers.links.open import links_for
-from drivers.roll import Roll
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
-from logger.happening import Ended, Happening, Identified, Read, Ready
+from logger.happening import Ended, Happening, Read, Ready
 from logger.logbook.entries import Kind
 from logger.logbook.keys import OperatorKey, operator_key
 from logger.logbook.reader import LogbookReader
@@ -43,6 +38,7 @@ from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
 from logger.recorder.resume import highest_numbers
 from logger.state import JobState
+from tui.lines_thread import LineFailed, Lines
 
 GROUP_WINDOW_S: Final = 0.02
 """Longest that a reading waits for others before they are committed together, seconds (record, section 2)."""
@@ -56,9 +52,6 @@ INBOX_AT_MOST: Final = 100_000
 RECOVER_EVERY_S: Final = 1.0
 """How often a failed disk is tried again, seconds."""
 
-STOP_WITHIN_S: Final = 5.0
-"""How long the lines may take to halt their meters and close, seconds."""
-
 NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
 """Steps that wait until every meter has said who it is, or failed."""
 
@@ -70,19 +63,14 @@ class _Word(Enum):
     STOP = "stop"
 
 
-@dataclass(frozen=True, slots=True)
-class _Failed:
-    line: str
-    error: ZerofirstError
-
-
 @dataclass(slots=True)
 class Outcome:
     """How a session ended. `error` is what ended it early, if anything did."""
 
     error: ZerofirstError | None = None
     close_refused: bool = False
-    failures: list[ZerofirstError] = field(default_factory=list)
+    failures: dict[str, ZerofirstError] = field(default_factory=dict)
+    """By line: why a meter cannot be had now."""
 
 
 def fold(reader: LogbookReader, clock: Clock) -> JobState:
@@ -128,9 +116,9 @@ class Session:
         self._key_for = key_for or own_key
         self._end_on_failure = end_on_failure
         self._operator = operator
-        self._inbox: queue.Queue[Sequence[Happening] | Mapping[str, Any] | str | _Failed | _Word]
+        self._inbox: queue.Queue[Sequence[Happening] | Mapping[str, Any] | str | LineFailed | _Word]
         self._inbox = queue.Queue(INBOX_AT_MOST)
-        self._lines = _Lines(self._addresses, self._inbox.put, clock)
+        self._lines = Lines(self._addresses, self._inbox.put, clock, keep_trying=not end_on_failure)
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
         self._outcome = Outcome()
         self._waiting: set[str] = set()
@@ -194,7 +182,7 @@ class Session:
     @property
     def failures(self) -> tuple[ZerofirstError, ...]:
         """Lines that could not be reached, or broke down for good, in that order. Thread-safe."""
-        return tuple(self._outcome.failures)
+        return tuple(self._outcome.failures.values())
 
     def submit(self, step: Mapping[str, Any] | str) -> None:
         """Queue a step (or a line that should be one). Thread-safe; answered by an event."""
@@ -245,7 +233,7 @@ class Session:
                 if isinstance(item, _Word):
                     over = over or item is _Word.STOP
                     self._finishing = True
-                elif isinstance(item, _Failed):
+                elif isinstance(item, LineFailed):
                     over = self._line_failed(item) or over
                 elif isinstance(item, Mapping | str):
                     self._steps.append(item)
@@ -277,7 +265,13 @@ class Session:
         if happenings:
             self._recorder.take_in(happenings)
             self._remember(happenings)
+            self._forget_failures(happenings)
             self._waiting.difference_update(h.line for h in happenings if isinstance(h, Ready | Ended))
+
+    def _forget_failures(self, happenings: Sequence[Happening]) -> None:
+        for happening in happenings:
+            if isinstance(happening, Ready):
+                self._outcome.failures.pop(happening.line, None)
 
     def _remember(self, happenings: Sequence[Happening]) -> None:
         """Keep the highest numbers for a meter that comes back on another line, or after another one on its own."""
@@ -286,9 +280,9 @@ class Session:
                 name = (happening.serial, happening.boot)
                 self._highest[name] = max(self._highest.get(name, 0), happening.reading.n)
 
-    def _line_failed(self, failed: _Failed) -> bool:
+    def _line_failed(self, failed: LineFailed) -> bool:
         self._waiting.discard(failed.line)
-        self._outcome.failures.append(failed.error)
+        self._outcome.failures[failed.line] = failed.error
         if self._end_on_failure:
             self._outcome.error = failed.error
         return self._end_on_failure
@@ -382,66 +376,6 @@ class Session:
         if self.trouble and self._outcome.error is None:
             self._outcome.error = StorageFailed(self.trouble)
         self._logbook.close()
-
-
-class _Lines:
-    """The event loop on which every line runs, in a thread of its own."""
-
-    def __init__(self, addresses: Sequence[Address], put: Callable[[Any], None], clock: Clock) -> None:
-        self._addresses = addresses
-        self._put = put
-        self._clock = clock
-        self._roll = Roll(lambda text: put({"do": "note", "text": text}))
-        self._roll.expect(addresses)
-        self._stop: asyncio.Event | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._running = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="lines", daemon=True)
-
-    def start(self, drivers: Mapping[str, Any], resume: Callable[[str, str], int | None]) -> None:
-        """Begin every line that has a driver."""
-        self._drivers = drivers
-        self._resume = resume
-        if drivers:
-            self._thread.start()
-            self._running.wait()
-
-    def stop(self) -> None:
-        """Ask every line to halt its meter and close; wait a bounded time."""
-        if self._loop is not None and self._stop is not None:
-            with suppress(RuntimeError):
-                self._loop.call_soon_threadsafe(self._stop.set)
-            self._thread.join(STOP_WITHIN_S)
-
-    def _run(self) -> None:
-        asyncio.run(self._main())
-
-    async def _main(self) -> None:
-        self._loop = asyncio.get_running_loop()
-        self._stop = asyncio.Event()
-        self._running.set()
-        lines = [a for a in self._addresses if a.url in self._drivers]
-        await asyncio.gather(*(self._one(address, self._stop) for address in lines))
-
-    async def _one(self, address: Address, stop: asyncio.Event) -> None:
-        conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
-        try:
-            make_link, jitter = links_for(address, self._clock), random.Random()
-            emit = self._roll.listen(address.url, self._put, make_link)
-            await run_line(
-                conversation, make_link, self._clock, emit, stop, jitter, line=address.url, reached=_is_somebody
-            )
-        except ZerofirstError as error:
-            self._put(_Failed(address.url, error))
-        except Exception as error:  # a plug-in's fault must end its line, not every other
-            failed = InstrumentFailed(f"The driver of {address.url} failed ({type(error).__name__}: {error})")
-            failed.__cause__ = error
-            self._put(_Failed(address.url, failed))
-
-
-def _is_somebody(happening: Happening) -> bool:
-    """Whether somebody is there: a meter that only talks says who it is long before its functions are given up on."""
-    return isinstance(happening, Identified | Ready)
 
 
 def _keyed_identity(address: Address, clock: Clock) -> Identity:
