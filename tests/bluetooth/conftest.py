@@ -11,14 +11,28 @@ import pytest
 
 sys.path.append(str(Path(__file__).parents[1] / "journeys"))  # the contract's stranger is tried over the air as well
 
+from air_stranger import AirborneStranger
 from ether import Ether, ether
 from private_bus import VARIABLE
+from test_strangers_meter import shed as shed
 
 from drivers.links.ble_air import Air, close_shared_air
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--ble", metavar="ADDRESS", help="a real Bluetooth meter in reach, to try the link on")
+
+
+ALWAYS = ("knobs0", "reboot", "result")
+"""Of the stranger's tests that come in many variants, those that every run tries over the air."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Each variant starts the command anew; all of them are for `-m slow`."""
+    for item in items:
+        is_variant = item.path.name == "test_stranger_on_air.py" and "[" in item.name
+        if is_variant and not any(share in item.name for share in ALWAYS):
+            item.add_marker(pytest.mark.slow)
 
 
 @pytest.fixture
@@ -39,3 +53,11 @@ def adapter(sky: Ether) -> Iterator[Air]:
     yield air
     air.close()
     assert not air.faults
+
+
+@pytest.fixture
+def meter(sky: Ether) -> Iterator[AirborneStranger]:
+    """The contract's stranger with a radio."""
+    stranger = AirborneStranger(sky)
+    yield stranger
+    stranger.stop()
