@@ -149,7 +149,7 @@ def test_doubled_notifications_count_once(sky: Ether, adapter: Air) -> None:
 
 def test_doubled_packets_of_split_frames_are_damage_and_made_good(sky: Ether, adapter: Air) -> None:
     radio = sky.meter()
-    radio.peer.mtu = 40
+    radio.peer.mtu = 26
     meter = Scripted(radio)
 
     async def test() -> None:
