@@ -120,7 +120,7 @@ def _walked(reader: LogbookReader, task: Task, drivers: Drivers, progress: Progr
     damage, damaged_at = "", None
     try:
         with reader.snapshot():
-            walk(reader, [again, looking], progress, raw=task is not Task.READINGS)
+            walk(reader, [*again.walkers, looking], progress, raw=task is not Task.READINGS)
     except LogbookDamaged as error:
         damage, damaged_at = str(error), error.entry
     facts = None if task is Task.BYTES else _facts(looking)

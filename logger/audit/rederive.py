@@ -6,6 +6,7 @@ and what was made of the readings. Both hold a bounded state; neither changes an
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Collection, Mapping
 from enum import StrEnum
 from typing import Any, Final, Protocol
@@ -14,7 +15,7 @@ from logger.audit.rederive_decode import Decoding
 from logger.audit.rederive_judge import Judging
 from logger.audit.rederive_lines import Drivers
 from logger.audit.rederive_report import Differs, Rederivation, Report, titled
-from logger.logbook.entries import KNOWN_KINDS, Entry, Kind
+from logger.logbook.entries import Entry, Kind
 from logger.logbook.reader import LogbookReader
 from logger.text import harmless
 
@@ -23,6 +24,9 @@ Progress = Callable[[int, int], None]
 
 PROGRESS_EVERY: Final = 4_096
 """How often progress is told, entries."""
+
+
+_SCAN: Final = json.JSONDecoder().scan_once
 
 
 class Part(StrEnum):
@@ -63,7 +67,7 @@ class _Part:
 
 
 class Rederiving:
-    """Re-derivation as a walker, to be run beside others over one reading of the logbook."""
+    """Re-derivation as walkers, to be run beside others over one reading of the logbook."""
 
     def __init__(self, reader: LogbookReader, drivers: Drivers, parts: Collection[Part] = tuple(Part)) -> None:
         self._parts: list[_Part] = []
@@ -74,19 +78,10 @@ class Rederiving:
             self._reports.append(report)
             self._parts.append(_Part(walker, report))
 
-    def take(self, entry: Entry, data: Mapping[str, Any]) -> None:
-        """Take one entry in."""
-        if entry.kind not in KNOWN_KINDS:
-            self._reports[0].cannot_check(
-                f"Entries of kind {harmless(entry.kind, 40)} are not known to this version: update it to check them."
-            )
-        for part in self._parts:
-            part.take(entry, data)
-
-    def finish(self) -> None:
-        """There are no more."""
-        for part in self._parts:
-            part.finish()
+    @property
+    def walkers(self) -> list[Walker]:
+        """What is to be walked."""
+        return list(self._parts)
 
     def result(self) -> Rederivation:
         """What was found."""
@@ -109,14 +104,24 @@ def walk(
     """
     total = reader.size
     kinds = None if raw else [kind for kind in Kind if kind is not Kind.RAW]
+    takes = [walker.take for walker in walkers]
     for entry in reader.entries(kinds=kinds):
-        data = entry.data
-        for walker in walkers:
-            walker.take(entry, data)
+        data = _body(entry)
+        for take in takes:
+            take(entry, data)
         if progress and entry.number % PROGRESS_EVERY == 0:
             progress(entry.number, total)
     for walker in walkers:
         walker.finish()
+
+
+def _body(entry: Entry) -> Mapping[str, Any]:
+    """An entry's body; as `Entry.data`, which is asked only where the quick way does not lead to the end."""
+    try:
+        data, end = _SCAN(entry.body, 0)
+    except (StopIteration, ValueError, RecursionError):
+        return entry.data
+    return data if end == len(entry.body) and isinstance(data, dict) else entry.data
 
 
 def rederive(
@@ -135,5 +140,5 @@ def rederive(
     """
     again = Rederiving(reader, drivers, parts)
     with reader.snapshot():
-        walk(reader, [again], progress, raw=Part.DECODE in parts)
+        walk(reader, again.walkers, progress, raw=Part.DECODE in parts)
     return again.result()

@@ -154,7 +154,9 @@ class LineReplay:
                 self._take(conversation.connected(now_ns))
             self._tick_until(conversation, now_ns)
             self._take(conversation.receive(data, now_ns))
-            self._now_ns = max(self._now_ns, now_ns)
+            if now_ns > self._now_ns:
+                self._now_ns = now_ns
+        if conversation is not None:
             conversation.outgoing()
 
     def explain(self, explained: Callable[[], bool]) -> bool:
@@ -204,8 +206,9 @@ class LineReplay:
     def _take(self, happenings: Sequence[Happening]) -> None:
         """Keep what was yielded at once; nothing of it, where a meter speaks that is on another line: that ends it."""
         waiting = self.waiting
-        if any(isinstance(each, Identified) and not self._claim(each.identity.serial) for each in happenings):
-            self.refused = True
+        for happening in happenings:
+            if type(happening) is Identified and not self._claim(happening.identity.serial):
+                self.refused = True
         if self.refused:
             return
         for happening in happenings:
