@@ -123,7 +123,7 @@ MOUNTS = """\
 /dev/sda1 / ext4 rw 0 0
 server:/share /mnt/share nfs4 rw 0 0
 //nas/kiln /mnt/with\\040space cifs rw 0 0
-host:/home /home/ana/remote fuse.sshfs rw 0 0
+host:/srv /srv/ana/remote fuse.sshfs rw 0 0
 /dev/sdb1 /media/stick fuseblk rw 0 0
 """
 
@@ -131,11 +131,11 @@ host:/home /home/ana/remote fuse.sshfs rw 0 0
 @pytest.mark.parametrize(
     ("folder", "system"),
     [
-        ("/home/ana", "ext4"),
+        ("/srv/ana", "ext4"),
         ("/mnt/share/job", "nfs4"),
         ("/mnt/shared", "ext4"),
         ("/mnt/with space", "cifs"),
-        ("/home/ana/remote/x", "fuse.sshfs"),
+        ("/srv/ana/remote/x", "fuse.sshfs"),
         ("/media/stick", "fuseblk"),
     ],
 )
