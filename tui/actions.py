@@ -56,6 +56,7 @@ ACTIONS: Final[tuple[Action, ...]] = (
     Action("work_list", ("t",), "t", "tests", "the work list: every item, every test, what came of it", Scope.LOOK),
     Action("log", ("l",), "l", "log", "the log: every entry, down to its raw bytes", Scope.LOOK),
     Action("meters", ("m",), "m", "meters", "the meters: who they are, what they are proven for", Scope.LOOK),
+    Action("reckon", ("r",), "r", "reckon", "reckon: the trade's formulas, with their working and source", Scope.LOOK),
     Action("finish", ("f",), "f", "finish", "close the logbook, or see what keeps it open"),
     Action(
         "everything", ("slash", "ctrl+p"), "/", "everything", "find anything that can be done, by its words", Scope.LOOK

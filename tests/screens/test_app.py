@@ -10,6 +10,7 @@ from textual.widgets import Input, OptionList
 
 from logger.quantity import Function
 from logger.reading import Flag
+from logger.rules.reckoning.catalogue import FORMULAS
 from tui.actions import ACTIONS, Scope, as_markdown
 from tui.messages import Looked, Wanted
 from tui.screens.ask import Ask, Sure
@@ -468,7 +469,7 @@ def test_everything_lists_every_action_and_does_it() -> None:
         await screen.press("slash")
         listed = screen.app.screen.query_one(OptionList)
         offered = [a for a in ACTIONS if a.scope is not Scope.HANDS and a.name != "everything"]
-        assert listed.option_count == len(offered) + 1  # and the way back
+        assert listed.option_count == len(offered) + len(FORMULAS) + 1  # and the way back
         await screen.type("note")
         await screen.press("enter")
         assert isinstance(screen.app.screen, Ask)

@@ -20,9 +20,10 @@ class Ask(ModalScreen[str | None]):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "back", "go back")]
 
-    def __init__(self, question: str, example: str = "", *, may_be_empty: bool = False) -> None:
+    def __init__(self, question: str, example: str = "", *, may_be_empty: bool = False, typed: str = "") -> None:
         super().__init__(classes="sheet")
         self._question = question
+        self._typed = typed
         self._example = example
         self._may_be_empty = may_be_empty
 
@@ -30,7 +31,7 @@ class Ask(ModalScreen[str | None]):
         """Question, line, two buttons."""
         with Vertical(classes="paper -small"):
             yield Static(Content(self._question), classes="question", markup=False)
-            yield Input(placeholder=self._example, max_length=TEXT_AT_MOST, compact=True)
+            yield Input(self._typed, placeholder=self._example, max_length=TEXT_AT_MOST, compact=True)
             yield Static("", classes="complaint", markup=False)
             with Horizontal(classes="answers"):
                 yield Button(Content("Enter: that is it"), id="done")

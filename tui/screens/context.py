@@ -43,9 +43,9 @@ class Context:
         """One of these, or None."""
         return await self.app.push_screen_wait(Choose(question, choices, preset))
 
-    async def ask(self, question: str, example: str = "", *, may_be_empty: bool = False) -> str | None:
-        """A line of text, or None."""
-        return await self.app.push_screen_wait(Ask(question, example, may_be_empty=may_be_empty))
+    async def ask(self, question: str, example: str = "", *, may_be_empty: bool = False, typed: str = "") -> str | None:
+        """A line of text, or None. `typed` stands there already, to be put right."""
+        return await self.app.push_screen_wait(Ask(question, example, may_be_empty=may_be_empty, typed=typed))
 
     async def sure(self, question: str, yes: str, no: str) -> bool:
         """Yes or no."""

@@ -14,7 +14,7 @@ from logger.quantity import Relation
 from logger.screening import functions_for
 from tui.actions import ACTIONS, Scope
 from tui.present import unfinished_line
-from tui.screens import altering, choosing, handling, pages
+from tui.screens import altering, choosing, handling, pages, reckoning
 from tui.screens.choose import Choice
 from tui.screens.context import Context
 from tui.sentence.open_alterations import altered_words, in_order
@@ -138,8 +138,12 @@ async def everything(context: Context) -> None:
         and (action.scope is not Scope.HANDS or context.hands is not None)
         and not (closed and action.scope is Scope.WORK)
     ]
-    picked = await context.choose("Everything that can be done", choices)
-    if picked is not None:
+    picked = await context.choose("Everything that can be done", [*choices, *await reckoning.formula_choices()])
+    if picked is None:
+        return
+    if picked.startswith(reckoning.RECKON_MARK):
+        await reckoning.reckon_named(context, picked.removeprefix(reckoning.RECKON_MARK))
+    else:
         await DEEDS[picked](context)
 
 
@@ -164,6 +168,7 @@ DEEDS: Final[dict[str, Deed]] = {
     "work_list": pages.work_list,
     "log": pages.log,
     "meters": pages.meters,
+    "reckon": reckoning.reckon,
     "finish": finish,
     "everything": everything,
     "help": pages.help_page,
