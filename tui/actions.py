@@ -54,6 +54,9 @@ ACTIONS: Final[tuple[Action, ...]] = (
     Action("note", ("w",), "w", "write", "write a note into the log"),
     Action("key_in", ("k",), "k", "key it in", "key in what a meter without a data port shows"),
     Action("work_list", ("t",), "t", "tests", "the work list: every item, every test, what came of it", Scope.LOOK),
+    Action(
+        "set_up", ("i",), "i", "set-up", "the installation drawn: what the test reaches, what must go back", Scope.LOOK
+    ),
     Action("log", ("l",), "l", "log", "the log: every entry, down to its raw bytes", Scope.LOOK),
     Action("meters", ("m",), "m", "meters", "the meters: who they are, what they are proven for", Scope.LOOK),
     Action("reckon", ("r",), "r", "reckon", "reckon: the trade's formulas, with their working and source", Scope.LOOK),

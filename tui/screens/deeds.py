@@ -14,7 +14,7 @@ from logger.quantity import Relation
 from logger.screening import functions_for
 from tui.actions import ACTIONS, Scope
 from tui.present import unfinished_line
-from tui.screens import altering, choosing, handling, pages, reckoning
+from tui.screens import altering, choosing, handling, pages, reckoning, set_up
 from tui.screens.choose import Choice
 from tui.screens.context import Context
 from tui.sentence.open_alterations import altered_words, in_order
@@ -101,7 +101,8 @@ async def finish(context: Context) -> None:
         context.desk.refuse("close", "the disk is busy: try again in a moment")
         return
     left = [unfinished_line(each) for each in found if "item" in each]
-    left += [altered_words(facts, each) for each in (in_order(facts) if facts else ())]
+    if facts is not None:
+        left += [altered_words(facts, each) for each in in_order(facts)]
     if left:
         lines = tuple(plain(line) for line in left)
         await context.read(f"Before it can be closed: {len(left)} things", lines)
@@ -166,6 +167,7 @@ DEEDS: Final[dict[str, Deed]] = {
     "note": note,
     "key_in": key_in,
     "work_list": pages.work_list,
+    "set_up": set_up.set_up,
     "log": pages.log,
     "meters": pages.meters,
     "reckon": reckoning.reckon,

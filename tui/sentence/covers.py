@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logger.errors import PlanWrong
 from logger.job.joins import Spoiler
-from logger.job.model import Plan
-from logger.job.network import Network, build
-from logger.job.reach import reach_of
+from logger.job.network import Network
 from logger.job.reach_model import Reach
-from logger.job.setup import Alteration, SetUp, set_up
 from logger.text import harmless
 from tui.facts import Facts
+from tui.sentence.standing_now import network_of, reach_now
 from tui.view import Lines, Tone, Words, faint, plain, strong
 
-DEVICES_TOLD: Final = 3
-"""How many devices are named before the rest is counted."""
+TOLD: Final = 2
+"""How many items or reasons are named before the rest is counted: two rows at most; the drawing has them all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,8 +31,6 @@ class Covers:
     """Works the reach out anew only when selection, positions or alterations have changed."""
 
     def __init__(self) -> None:
-        self._plan: Plan | None = None
-        self._network: Network | None = None
         self._last: tuple[object, Cover] | None = None
 
     def cover(self, facts: Facts) -> Cover:
@@ -49,44 +44,42 @@ class Covers:
         return self._last[1]
 
     def _work_out(self, facts: Facts) -> Cover:
-        selection = facts.selection
-        assert selection is not None
-        network = self._drawn(facts.plan)
+        network = network_of(facts.plan)
         if network is None:
             return Cover((faint("not known: the plan cannot be drawn as a network"),))
-        found = reach_of(network, _setup(network, facts), selection.test, selection.between, selection.item)
+        found = reach_now(network, facts)
         if found is None:
             return Cover((faint(_not_drawn(facts)),))
         off = tuple(dict.fromkeys(f"{harmless(d, 16)} is {harmless(p, 12)}" for d, p in _because(found)))
         spoiled = tuple(_short(each) for each in found.spoiled_by)
-        return Cover(_lines(found, off), off, spoiled)
-
-    def _drawn(self, plan: Plan) -> Network | None:
-        if self._plan is not plan:
-            self._plan = plan
-            try:
-                self._network = build(plan)
-            except PlanWrong:
-                self._network = None
-        return self._network
-
-
-def _setup(network: Network, facts: Facts) -> SetUp:
-    alterations = [Alteration(a.what, a.to, a.why, a.at) for a in facts.alterations]
-    return set_up(network, facts.positions, alterations)
+        return Cover(_lines(found, _missed(network, found)), off, spoiled)
 
 
 def _because(found: Reach) -> Iterable[tuple[str, str]]:
     return ((because.device, because.position) for each in found.unreached for because in each.because)
 
 
-def _lines(found: Reach, off: tuple[str, ...]) -> Lines:
+def _missed(network: Network, found: Reach) -> tuple[str, ...]:
+    """What is not reached, by what keeps the test off: `C3 behind S3, which is off`."""
+    behind: dict[str, dict[str, None]] = {}
+    for each in found.unreached:
+        item = harmless(network.segments[each.segment].item, 16)
+        for name, position in [(b.device, b.position) for b in each.because] or [("", "")]:
+            device = f" behind {harmless(name, 16)}, which is {harmless(position, 12)}" if name else ""
+            behind.setdefault(device, {})[item] = None
+    return tuple(f"{_some(list(items), ', ')}{device}" for device, items in behind.items())
+
+
+def _some(names: Sequence[str], between: str) -> str:
+    """The first few, and how many more there are."""
+    rest = len(names) - TOLD
+    return between.join(names[:TOLD]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def _lines(found: Reach, missed: tuple[str, ...]) -> Lines:
     whole = len(found.reached) + len(found.unreached)
-    if found.unreached:
-        why = ", ".join(off[:DEVICES_TOLD]) + (
-            f" and {len(off) - DEVICES_TOLD} more" if len(off) > DEVICES_TOLD else ""
-        )
-        tail = f" · not the rest: {why}" if why else " · not the rest"
+    if missed:
+        tail = f" · not {_some(missed, '; not ')}"
         first = (Words(f"{len(found.reached)} of {whole} runs"), *strong(tail, Tone.WARN))
     else:
         first = plain("its one run" if whole == 1 else f"all {whole} runs")
