@@ -19,6 +19,10 @@ from logger.logbook.tiles import TILE_LEAVES
 Row = tuple[int, bytes, bytes, bytes, bytes]
 """Number, at, kind, body (UTF-8 as stored), leaf."""
 
+Ints = tuple[int, ...]
+Texts = tuple[bytes, ...]
+"""A column of a tile's rows."""
+
 UNKNOWN_LEAF: Final = bytes(LEAF_BYTES)
 """Stands for the leaf of an entry that is gone, so that what follows keeps its place in the tree."""
 
@@ -98,28 +102,25 @@ class Windows:
         try:
             rows: list[Row] = self._connection.execute(_WINDOW, (first, last)).fetchall()
             if len(rows) == last - first + 1 and rows[0][0] == first and rows[-1][0] == last:
-                stored = [row[4] for row in rows]
-                if self._hash(rows) == stored:
-                    self._count(rows)
-                    return Window(first, last, rows, stored, whole=True)
+                numbers, times, kinds, bodies, stored = zip(*rows, strict=True)
+                if self._hash(numbers, times, kinds, bodies) == list(stored):
+                    self.kinds.update(kinds)
+                    return Window(first, last, rows, list(stored), whole=True)
         except (sqlite3.Error, TypeError, ValueError):
             pass  # looked at one by one below, where each is told
         return self._read_closely(first, last)
 
-    def _hash(self, rows: list[Row]) -> list[bytes]:
-        """Every row's leaf. Most times are of one length, so what stands before a body is packed in one go."""
-        if any(len(row[1]) != TIME_BYTES for row in rows):
-            return [leaf_of_bytes(*row[:4]) for row in rows]
+    def _hash(self, numbers: Ints, times: Texts, kinds: Texts, bodies: Texts) -> list[bytes]:
+        """Every entry's leaf. Most times are of one length, so what stands before a body is packed in one go."""
+        if set(map(len, times)) != {TIME_BYTES}:
+            return list(map(leaf_of_bytes, numbers, times, kinds, bodies))
         packers = self._packers
-        for kind in {row[2] for row in rows} - packers.keys():
+        for kind in set(kinds) - packers.keys():
             packers[kind] = Struct(f">BQI{TIME_BYTES}sI{len(kind)}sI").pack
         return [
             sha256(packers[kind](0, number, TIME_BYTES, at, len(kind), kind, len(body)) + body).digest()
-            for number, at, kind, body, _ in rows
+            for number, at, kind, body in zip(numbers, times, kinds, bodies, strict=True)
         ]
-
-    def _count(self, rows: list[Row]) -> None:
-        self.kinds.update([row[2] for row in rows])
 
     def _read_closely(self, first: int, last: int) -> Window:
         rows: list[Row] = []
@@ -130,7 +131,7 @@ class Windows:
             if row is not None:
                 rows.append(row)
                 leaves[-1] = row[4]
-        self._count(rows)
+        self.kinds.update([row[2] for row in rows])
         return Window(first, last, rows, leaves, whole=False)
 
     def _read_one(self, number: int) -> Row | None:
