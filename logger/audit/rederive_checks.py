@@ -66,8 +66,12 @@ class ChecksAgain:
             self._passed_over.append((number, key))
             del self._passed_over[:-PASSED_OVER_AT_MOST]
 
-    def decided(self, entry: Entry, data: Mapping[str, Any], bands: Bands) -> None:
-        """The outcome of a check: it must follow from the last three readings marked for it."""
+    def decided(self, entry: Entry, data: Mapping[str, Any], bands: Bands, before: int) -> None:
+        """The outcome of a check: it must follow from the last three readings marked for it.
+
+        Args:
+            before: the recorder's last entry before this.
+        """
         key = ProofKey(str(data["serial"]), Function(data["function"]), data["voltage"])
         point = Point(data["point"])
         own = self._marked[-READINGS_PER_CHECK:]
@@ -75,7 +79,7 @@ class ChecksAgain:
         if len(own) < READINGS_PER_CHECK or any((each.key, each.point) != (key, point) for each in own):
             self._differs(entry, Differs.EXTRA, f"no {READINGS_PER_CHECK} readings in a row were marked for this check")
         else:
-            self._check_order(entry, own)
+            self._check_order(entry, own, before)
             expect = data.get("expect")
             expected = Displayed(str(expect["value"]), str(expect["unit"])) if expect else None
             readings = [each.reading for each in own]
@@ -85,8 +89,8 @@ class ChecksAgain:
             self._report.compare(entry, derived, data, "from its readings")
         self.forget()
 
-    def _check_order(self, entry: Entry, own: list[_Marked]) -> None:
-        if own[-1].entry != entry.number - 1:
+    def _check_order(self, entry: Entry, own: list[_Marked], before: int) -> None:
+        if own[-1].entry != before:
             self._differs(
                 entry, Differs.FIELD, f"the third reading of a check decides it, and entry {own[-1].entry} did not"
             )

@@ -18,6 +18,7 @@ from logger.audit.rederive_follow import Body, FollowedLine
 from logger.audit.rederive_lapses import BY_TIME, Lapses, wall_ns
 from logger.audit.rederive_lines import Conversation, Drivers, LineReplay
 from logger.audit.rederive_report import Differs, Report, how, titled
+from logger.audit.rederive_words import LOGBOOKS_OWN
 from logger.clock import NS_PER_S
 from logger.errors import InputWrong
 from logger.happening import Happening, Reconnected
@@ -63,7 +64,7 @@ class Decoding:
 
     def take(self, entry: Entry, data: Body) -> None:
         """Take one entry in."""
-        due = self._lapses.pending and self._lapses.due(entry, data)
+        due = self._lapses.pending and entry.kind not in LOGBOOKS_OWN and self._lapses.due(entry, data)
         if not due:
             if entry.kind != Kind.LAPSED:
                 self._lapses.look_at_day(entry)

@@ -16,7 +16,7 @@ from typing import Any, Final
 
 from logger.audit.rederive_checks import ChecksAgain
 from logger.audit.rederive_report import Differs, Report, how, titled
-from logger.audit.rederive_words import age_s, mono_between_s, reading_of
+from logger.audit.rederive_words import LOGBOOKS_OWN, age_s, mono_between_s, reading_of
 from logger.bodies import Selection
 from logger.clock import ManualClock
 from logger.job.work import unfinished
@@ -80,12 +80,15 @@ class Judging:
         self._candidate: Candidate | None = None
         self._candidate_at = ""
         self._taken = 0
+        self._before = 0
 
     def take(self, entry: Entry, data: Body) -> None:
         """Take one entry in."""
         handler = _HANDLERS.get(entry.kind)
         if handler is not None:
             handler(self, entry, data)
+        if entry.kind not in LOGBOOKS_OWN:
+            self._before = entry.number
         if entry.kind in _FOLDED:
             self._state.apply(entry.number, entry.at, entry.kind, data, entry.number)
 
@@ -218,7 +221,7 @@ class Judging:
     # -- what came of them -------------------------------------------------------------------------------------------
 
     def _self_check(self, entry: Entry, data: Body) -> None:
-        self._checks.decided(entry, data, self._book.pack.bands)
+        self._checks.decided(entry, data, self._book.pack.bands, self._before)
         self._report.counted("self-checks")
 
     def _result(self, entry: Entry, data: Body) -> None:

@@ -14,6 +14,9 @@ from logger.reading import Flag, Origin, Reading
 LOOK_BACK_ENTRIES: Final = 2_000
 """How far back a raw entry is looked for: with every meter away there is none, and then nothing is claimed."""
 
+LOGBOOKS_OWN: Final = frozenset({Kind.CHECKPOINT, Kind.OPERATOR, Kind.SEAL, Kind.STORAGE_FAULT})
+"""Entries that the logbook itself puts in, between any two of the recorder's."""
+
 _FUNCTIONS: Final = {each.value: each for each in Function}
 _RELATIONS: Final = {each.value: each for each in Relation}
 _FLAGS: Final = {each.value: each for each in Flag}

@@ -79,14 +79,17 @@ def _key(said: str | None) -> str | None:
 def _tell(audits: list[Audit], *, as_json: bool) -> None:
     from logger.text import harmless
     from tui.audit_words import findings_lines, lines, record, table
-    from tui.cli.output import emit, say
+    from tui.cli.output import complain, emit, say
 
+    for audit in audits:
+        if audit.outcome.damage:
+            complain(audit.outcome.damage)
     if as_json:
         for audit in audits:
             emit(record(audit))
         return
     if len(audits) == 1:
-        for line in lines(audits[0]):
+        for line in lines(audits[0]) if audits[0].outcome.integrity else ():
             say(line)
         return
     for line in table(audits):
