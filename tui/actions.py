@@ -50,6 +50,8 @@ ACTIONS: Final[tuple[Action, ...]] = (
     Action("no", ("n",), "n", "not in order", "judge by eye: it is not in order, and why"),
     Action("device", ("d",), "d", "device", "say how a switch, breaker or link stands now"),
     Action("alter", ("o",), "o", "open, put back", "alter something for a test, or say that it is put back"),
+    Action("least_work", ("g",), "g", "next step", "walk through the least work for this test, a step at a time"),
+    Action("hunt", ("h",), "h", "find it", "find which circuit makes the insulation of the whole fail"),
     Action("skip", ("s",), "s", "skip", "leave a test out, with the reason"),
     Action("note", ("w",), "w", "write", "write a note into the log"),
     Action("key_in", ("k",), "k", "key it in", "key in what a meter without a data port shows"),

@@ -23,6 +23,7 @@ from tui.present import figure, on_function, test_words
 from tui.pump import Pump
 from tui.sentence.whole import Sentence
 from tui.view import HandsView, ScreenView
+from tui.walk import Walk
 
 Answer = TypeVar("Answer")
 
@@ -48,6 +49,8 @@ class Desk:
         self.facts: Facts | None = None
         self.view: ScreenView | None = None
         self.hands: HandsView | None = None
+        self.walk: Walk | None = None
+        """The steps that the person is being led through; None while they are not."""
         self._pump = pump
         self._clock = clock
         self._addresses = tuple(addresses)
@@ -79,7 +82,8 @@ class Desk:
         elif self.facts is not None:
             self.facts = replace(self.facts, now_at=now_at, now_ns=now_ns)
         if self.facts is not None:
-            self.facts = replace(self.facts, trouble=self._trouble(now_ns))
+            purpose = self.walk.purpose if self.walk is not None else ""
+            self.facts = replace(self.facts, trouble=self._trouble(now_ns), walk=purpose)
 
     def _trouble(self, now_ns: int) -> str:
         if self.sitting.trouble:

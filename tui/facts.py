@@ -105,6 +105,7 @@ class Facts:
         seen: its newest reading.
         key, proof: what must be proven for the next reading to count; None, unproven, where that is not known yet.
         carrier: the proof of another function that stands in, where the test's own has no zero and infinity.
+        walk: the action that goes on with the steps that the person is being led through; empty while they are not.
         prove, prove_proof: what the keys for self-checks check, and how far it is; None where nothing can be.
     """
 
@@ -136,6 +137,7 @@ class Facts:
     alterations: tuple[Alteration, ...]
     work: WorkFacts
     trouble: str
+    walk: str = ""
 
     @property
     def must_carry(self) -> bool:

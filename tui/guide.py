@@ -140,7 +140,7 @@ def _spoiled(s: Situation) -> Advice | None:
 
 
 def _not_all_of_it(s: Situation) -> Advice | None:
-    if not s.off or not (s.takeable or s.result == "meets"):
+    if not s.off or s.walk or not (s.takeable or s.result == "meets"):
         return None
     which = "; ".join(s.off[:DEVICES_NAMED])
     more = f" and {len(s.off) - DEVICES_NAMED} more" if len(s.off) > DEVICES_NAMED else ""
@@ -158,6 +158,10 @@ def _not_all_of_it(s: Situation) -> Advice | None:
 def _after_result(s: Situation) -> Advice | None:
     if not s.result:
         return None
+    if s.result == "fails" and s.whole and s.walk != "hunt":
+        return Advice("The whole fails: find which circuit it is.", ("hunt", "note", "take"))
+    if s.walk:
+        return Advice("Go on to the next step.", (s.walk, "note", "take"))
     if s.result == "fails":
         return Advice("It fails: find out why and take it again, or note it and go on.", ("choose", "note", "take"))
     if s.result == "undecided":

@@ -52,6 +52,8 @@ class Situation:
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
             wait for it, `closing_turn` the meter is on something else, `closing_zero` infinity has passed already.
         put_back: what is altered.
+        whole: the insulation of a whole board is selected.
+        walk: the action that goes on with the steps that the person is being led through; empty while they are not.
     """
 
     closed: bool = False
@@ -85,6 +87,8 @@ class Situation:
     closing_turn: bool = False
     closing_zero: bool = False
     put_back: tuple[str, ...] = ()
+    whole: bool = False
+    walk: str = ""
     keyed: bool = False
 
 

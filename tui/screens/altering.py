@@ -33,8 +33,33 @@ async def device(context: Context) -> None:
     other = next((p for p in possible if p != now), now)
     position = await context.choose(f"How does {harmless(picked, 16)} stand?", choices, other)
     if position is not None:
-        context.desk.step("set", device=picked, position=position)
-        await context.move_hands(lambda hands: hands.do(f"set {picked} {position}"))
+        await say_set(context, picked, position)
+
+
+async def say_set(context: Context, device: str, position: str) -> None:
+    """A device stands so now."""
+    context.desk.step("set", device=device, position=position)
+    words = f"{SUPPLY} {position}" if device == SUPPLY else f"set {device} {position}"
+    await context.move_hands(lambda hands: hands.do(words))
+
+
+async def say_altered(context: Context, what: str, to: str, why: str) -> None:
+    """Something is altered for the time being."""
+    context.desk.step("alter", what=what, to=to, why=why)
+    facts = context.facts
+    if what == SUPPLY:
+        await context.move_hands(lambda hands: hands.do("supply off"))
+    elif facts is not None and what in facts.plan.devices:
+        await context.move_hands(lambda hands: hands.do(f"set {what} {to}"))
+
+
+async def say_back(context: Context, what: str) -> None:
+    """Something altered is as it was."""
+    facts = context.facts
+    before = next((a.before for a in facts.alterations if a.what == what), None) if facts is not None else None
+    context.desk.step("restore", what=what)
+    if before:
+        await context.move_hands(lambda hands: hands.do(f"set {what} {before}"))
 
 
 async def alter(context: Context) -> None:
@@ -46,15 +71,9 @@ async def alter(context: Context) -> None:
     if picked is None:
         return
     if picked.startswith(BACK_MARK):
-        what = picked.removeprefix(BACK_MARK)
-        before = next((a.before for a in facts.alterations if a.what == what), None)
-        context.desk.step("restore", what=what)
-        if before:
-            await context.move_hands(lambda hands: hands.do(f"set {what} {before}"))
-        return
-    if picked == SUPPLY:
-        context.desk.step("alter", what=SUPPLY, to="off", why="isolated and proven dead")
-        await context.move_hands(lambda hands: hands.do("supply off"))
+        await say_back(context, picked.removeprefix(BACK_MARK))
+    elif picked == SUPPLY:
+        await say_altered(context, SUPPLY, "off", "isolated and proven dead")
     elif picked == OTHER:
         await _alter_words(context)
     else:
@@ -67,8 +86,7 @@ async def _alter_device(context: Context, facts: Facts, name: str) -> None:
     to = await context.choose(f"{harmless(name, 16)} is {now}. What is it now?", choices)
     why = await context.ask("What for?", "insulation test", may_be_empty=True) if to is not None else None
     if to is not None and why is not None:
-        context.desk.step("alter", what=name, to=to, why=why)
-        await context.move_hands(lambda hands: hands.do(f"set {name} {to}"))
+        await say_altered(context, name, to, why)
 
 
 async def _alter_words(context: Context) -> None:

@@ -14,7 +14,7 @@ from logger.quantity import Relation
 from logger.screening import functions_for
 from tui.actions import ACTIONS, Scope
 from tui.present import unfinished_line
-from tui.screens import altering, choosing, handling, pages, reckoning, set_up
+from tui.screens import altering, choosing, handling, pages, reckoning, set_up, walking
 from tui.screens.choose import Choice
 from tui.screens.context import Context
 from tui.sentence.open_alterations import altered_words, in_order
@@ -163,6 +163,8 @@ DEEDS: Final[dict[str, Deed]] = {
     "no": no,
     "device": altering.device,
     "alter": altering.alter,
+    "least_work": walking.least_work,
+    "hunt": walking.hunt,
     "skip": choosing.skip,
     "note": note,
     "key_in": key_in,

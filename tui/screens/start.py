@@ -88,14 +88,14 @@ class Start(Screen[None]):
 
     async def _path(self, picked: str) -> Path | None:
         name = picked.removeprefix(OPEN)
-        typed = name or await self.app.push_screen_wait(Ask("Which logbook?", "kiln-shed.zerofirst"))
+        typed: str | None = name or await self.app.push_screen_wait(Ask("Which logbook?", "kiln-shed.zerofirst"))
         return _as_path(typed) if typed else None
 
     async def _new(self, picked: str) -> Path | None:
         from logger.job.plan import load_plan
 
         name = picked.removeprefix(PLAN)
-        typed = name or await self.app.push_screen_wait(Ask("Which plan?", "kiln-shed.toml"))
+        typed: str | None = name or await self.app.push_screen_wait(Ask("Which plan?", "kiln-shed.toml"))
         if not typed:
             return None
         plan = await asyncio.to_thread(load_plan, _as_path(typed))

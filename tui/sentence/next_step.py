@@ -5,7 +5,9 @@ from __future__ import annotations
 from typing import Final
 
 from logger.clock import NS_PER_S
+from logger.job.model import Board
 from logger.proof import Point, Proof, ProofKey
+from logger.quantity import Test
 from logger.recorder.event import Event
 from logger.recorder.steps import KEYED_LINE, TAKE_WITHIN_S
 from logger.screening import Reason
@@ -77,8 +79,15 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         closing_turn=closing is not None and seen is not None and _key_of_seen(facts) != closing.key,
         closing_zero=closing is not None and closing.zero_left,
         put_back=tuple(called(facts, a.what) for a in in_order(facts)),
+        whole=_is_whole(facts),
+        walk=facts.walk,
         keyed=bool(meter and meter.line.startswith(KEYED_LINE)),
     )
+
+
+def _is_whole(facts: Facts) -> bool:
+    """The insulation of a whole board is selected: where it fails, the circuit must be found."""
+    return facts.selection is not None and facts.selection.test is Test.INSULATION and isinstance(facts.item, Board)
 
 
 def _is_fresh(facts: Facts) -> bool:
