@@ -23,7 +23,7 @@ COMMANDS: Final[dict[str, str]] = {
     "watch": "show what a meter sends; record nothing",
     "simulate": "a simulated meter on a site, for practice and tests",
     "show": "a job's state, or one entry down to its raw bytes",
-    "audit": "integrity and findings of logbooks",
+    "audit": "integrity, re-derivation and findings of logbooks",
     "prove-entry": "make the evidence that one entry stands in a logbook",
     "check-entry": "check the evidence that `prove-entry` made, without the logbook",
     "reach": "what a test would reach, and what not",
