@@ -15,6 +15,7 @@ from logger.clock import NS_PER_S
 from logger.quantity import UNITS, Displayed, Function, Relation
 from logger.reading import Flag
 from logger.recorder.event import Event
+from logger.settling import Settler, Settling, Steadiness
 from tui.present import figure
 
 TRACE_S: Final = 60
@@ -79,11 +80,29 @@ class Logged:
     since_at: str
 
 
+NOT_KNOWN_YET: Final = Settling(Steadiness.UNKNOWN)
+"""Too little has come to say whether a reading has settled."""
+
+
 @dataclass(slots=True)
 class MeterLive:
-    """One meter's last minute."""
+    """One meter's last minute, and whether its reading has settled."""
 
     readings: deque[Seen] = field(default_factory=lambda: deque(maxlen=READINGS_REMEMBERED))
+    settling: Settling = NOT_KNOWN_YET
+    settler: Settler = field(default_factory=Settler)
+
+    def take(self, seen: Seen) -> None:
+        """One more reading. Another function or test voltage begins anew."""
+        if self.newest is not None and not seen.is_like(self.newest):
+            self.unsettle()
+        self.readings.append(seen)
+        self.settling = self.settler.add(seen.arrived_ns, seen.value)
+
+    def unsettle(self) -> None:
+        """What came until now says nothing of what comes: the line broke, or something else is tested."""
+        self.settler.reset()
+        self.settling = NOT_KNOWN_YET
 
     @property
     def newest(self) -> Seen | None:
@@ -163,11 +182,14 @@ class Live:
                 self.meters.pop(next(iter(self.meters)))
             meter = self.meters[seen.serial] = MeterLive()
         if Flag.STORED not in seen.flags:
-            meter.readings.append(seen)
+            meter.take(seen)
             self.newest = seen
 
     def _disconnected(self, event: Event, now_ns: int) -> None:
-        self.lost[str(event.fields.get("serial") or event.fields["line"])] = Lost(now_ns, str(event.fields["why"]))
+        name = str(event.fields.get("serial") or event.fields["line"])
+        self.lost[name] = Lost(now_ns, str(event.fields["why"]))
+        if name in self.meters:
+            self.meters[name].unsettle()
 
     def _ready(self, event: Event, now_ns: int) -> None:
         if len(self.here) < METERS_REMEMBERED:
@@ -183,6 +205,8 @@ class Live:
 
     def _selected(self, _event: Event, _now_ns: int) -> None:
         self.result = None
+        for meter in self.meters.values():
+            meter.unsettle()
 
     def _result(self, event: Event, _now_ns: int) -> None:
         self.result = event

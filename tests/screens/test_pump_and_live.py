@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-from collections import deque
 from typing import Any
 
 import pytest
@@ -12,9 +11,11 @@ from screen_bench import ScreenBench
 from logger.quantity import Function
 from logger.reading import Flag
 from logger.recorder.event import Event
-from tui.live import LOG_LINES_REMEMBERED, Live, seen_from
-from tui.motion import Motion, motion
+from logger.settling import WINDOW_S
+from tui.live import LOG_LINES_REMEMBERED, Live, MeterLive, seen_from
+from tui.motion import Motion, heading_for, motion
 from tui.pump import OTHERS_AT_MOST, READINGS_AT_MOST, Pump
+from tui.view import text_of
 
 S = 1_000_000_000
 
@@ -120,35 +121,79 @@ def test_an_answer_is_news_for_a_while() -> None:
     assert live.fresh_answer(9 * S) is None
 
 
-def seen(values: list[tuple[float, str]], **more: Any) -> deque[Any]:
-    return deque(seen_from(reading(value, n, **more), round(at * S)) for n, (at, value) in enumerate(values))
+def shown(values: list[tuple[float, str]], **more: Any) -> MeterLive:
+    """A meter that has shown these, each at so many seconds."""
+    meter = MeterLive()
+    for n, (at, value) in enumerate(values):
+        meter.take(seen_from(reading(value, n, **more), round(at * S)))
+    return meter
+
+
+def each_half_second(values: list[str]) -> list[tuple[float, str]]:
+    return [(place / 2, value) for place, value in enumerate(values)]
+
+
+CHARGING = [f"{400 * (1 - 0.7**n) + 10:.0f}" for n in range(9)]
+"""A long cable: the reading closes in on 410."""
 
 
 @pytest.mark.parametrize(
     ("values", "doing"),
     [
-        ([(0, "412"), (1, "413"), (2, "411"), (3, "412")], Motion.STEADY),
-        ([(0, "100"), (1, "150"), (2, "200"), (3, "240")], Motion.RISING),
-        ([(0, "900"), (1, "700"), (2, "600"), (3, "550")], Motion.FALLING),
-        ([(0, "100"), (1, "300"), (2, "100"), (3, "300")], Motion.MOVING),
-        ([(3, "412")], Motion.UNKNOWN),
+        (["412", "413", "411", "412", "412", "411", "412", "413"], Motion.STEADY),
+        (["100", "150", "145", "200", "240", "235", "280", "300"], Motion.RISING),
+        (["900", "700", "600", "550", "500", "450", "400", "350"], Motion.FALLING),
+        (["100", "300", "150", "400", "100", "500", "200", "600"], Motion.MOVING),
+        (CHARGING, Motion.RISING),
+        (["412"], Motion.UNKNOWN),
+        (["412", "412", "412"], Motion.UNKNOWN),
     ],
 )
-def test_steady_or_moving_and_which_way(values: list[tuple[float, str]], doing: Motion) -> None:
-    assert motion(seen(values), 3 * S)[0] is doing
+def test_steady_or_moving_and_which_way(values: list[str], doing: Motion) -> None:
+    assert motion(shown(each_half_second(values)), 4 * S)[0] is doing
 
 
 def test_how_long_it_has_been_steady() -> None:
-    readings = seen([(0, "100"), (1, "400"), (2, "412"), (4, "411"), (6, "412")])
-    assert motion(readings, 6 * S) == (Motion.STEADY, 4.0)
+    doing, held_s = motion(shown(each_half_second(["412"] * 13)), 6 * S)
+    assert (doing, held_s) == (Motion.STEADY, 6.0 - WINDOW_S)
 
 
 def test_the_meters_own_word_counts() -> None:
-    assert motion(seen([(0, "1"), (1, "50")], flags=["steady"]), 3 * S) == (Motion.STEADY, 3.0)
+    assert motion(shown([(0, "1"), (1, "50")], flags=["steady"]), 3 * S) == (Motion.STEADY, 3.0)
 
 
 def test_over_range_is_neither() -> None:
-    assert motion(seen([(0, "1000"), (3, "1000")], relation="gt"), 3 * S)[0] is Motion.UNKNOWN
+    assert motion(shown([(0, "1000"), (3, "1000")], relation="gt"), 3 * S)[0] is Motion.UNKNOWN
+
+
+def test_a_moving_reading_is_told_where_it_seems_to_end_and_a_steady_one_is_not() -> None:
+    end = heading_for(shown(each_half_second(CHARGING)))
+    assert end == pytest.approx(410e6, rel=0.05)
+    assert heading_for(shown(each_half_second(["412"] * 9))) is None
+
+
+def test_another_voltage_or_a_lost_line_begins_anew() -> None:
+    meter = shown(each_half_second(["412"] * 9))
+    meter.take(seen_from(reading("412", 10, voltage="250"), 5 * S))
+    assert motion(meter, 5 * S)[0] is Motion.UNKNOWN
+    meter = shown(each_half_second(["412"] * 9))
+    meter.unsettle()
+    assert motion(meter, 5 * S)[0] is Motion.UNKNOWN
+
+
+def test_the_end_value_is_a_help_and_never_a_result(bench: ScreenBench) -> None:
+    bench.isolate()
+    bench.prove()
+    bench.select("C3")
+    for value in CHARGING:
+        bench.pass_time(0.5)
+        bench.read(value)
+    beside = text_of(bench.look().we_see.beside)
+    assert beside.startswith("still rising\ntowards 4")
+    assert all(len(row) <= 23 for row in beside.split("\n"))
+    assert bench.says("next").startswith("Wait until it is steady: it is still rising")
+    bench.step("take")
+    assert bench.sitting.state.results[-1].body["value"] == CHARGING[-1]
 
 
 def test_the_screen_of_a_bench_is_what_the_log_says(bench: ScreenBench) -> None:

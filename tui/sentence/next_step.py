@@ -71,7 +71,7 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         spoiled=cover.spoiled[0] if cover.spoiled else "",
         turned_away=_turned_away(facts),
         takeable=takeable,
-        motion=motion(live.meters[seen.serial].readings, facts.now_ns)[0] if seen else Motion.UNKNOWN,
+        motion=motion(live.meters[seen.serial], facts.now_ns)[0] if seen else Motion.UNKNOWN,
         result=str(live.result.fields["verdict"]) if live.result and selection else "",
         next_work=_next_work(facts),
         closing=on_function(closing.key.function, closing.key.voltage) if closing else "",

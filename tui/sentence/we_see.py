@@ -12,12 +12,12 @@ from logger.reading import Origin, Range
 from logger.rules.limit import Limit, Side
 from logger.text import harmless
 from tui.facts import Facts
-from tui.live import TRACE_S, Live, Seen
-from tui.motion import Motion, motion
+from tui.live import TRACE_S, Live, MeterLive, Seen
+from tui.motion import Motion, heading_for, motion
 from tui.present import RELATION_SIGN, figure
 from tui.sentence.scale import Bounds, accuracy_base, scale_for
 from tui.situation import LineState
-from tui.view import Line, SeenView, Tone, TraceView, plain, strong
+from tui.view import Line, SeenView, Tone, TraceView, faint, plain, strong
 
 AGE_TOLD_S: Final = 2.0
 """From this age on a figure's age is told, seconds: well inside the three in which a dead line must show."""
@@ -33,7 +33,7 @@ def we_see(facts: Facts, live: Live) -> SeenView:
     seen, limit = facts.seen, facts.limit
     if seen is None or facts.meter is None:
         return SeenView(said="no reading yet", scale=None)
-    readings = live.meters[seen.serial].readings
+    meter = live.meters[seen.serial]
     measured_on = range_of(seen, facts.meter.ranges)
     accuracy = accuracy_base(seen.value, measured_on)
     return SeenView(
@@ -42,7 +42,7 @@ def we_see(facts: Facts, live: Live) -> SeenView:
         unit=UNITS[seen.value.unit].sign,
         counts=counts_now(facts),
         said=figure(seen.value.text, seen.value.unit, seen.value.relation),
-        beside=_beside(facts, seen, readings, accuracy),
+        beside=_beside(facts, seen, meter, accuracy),
         scale=scale_for(
             seen.function,
             seen.value,
@@ -51,7 +51,7 @@ def we_see(facts: Facts, live: Live) -> SeenView:
             [r for r in facts.meter.ranges if r.function is seen.function],
             accuracy,
         ),
-        trace=_trace(readings, facts.now_ns),
+        trace=_trace(meter.readings, facts.now_ns),
     )
 
 
@@ -82,14 +82,17 @@ def _fits(seen: Seen, limit: Limit | None) -> bool:
     return limit is not None and UNITS[limit.unit].dimension is seen.value.dimension
 
 
-def _beside(facts: Facts, seen: Seen, readings: deque[Seen], accuracy: float | None) -> tuple[Line, ...]:
+def _beside(facts: Facts, seen: Seen, meter: MeterLive, accuracy: float | None) -> tuple[Line, ...]:
     age_s = (facts.now_ns - seen.arrived_ns) / NS_PER_S
     lines: list[Line] = []
     if age_s >= AGE_TOLD_S:
         lines.append(strong(f"{age_s:.0f} s old", Tone.WARN))
         lines.append(strong("line dead", Tone.BAD) if facts.line is LineState.LOST else plain("no new reading"))
     else:
-        lines.append(_motion_line(readings, facts.now_ns))
+        lines.append(_motion_line(meter, seen, facts.now_ns))
+        end = heading_for(meter)
+        if end is not None:
+            lines.append(faint(f"towards {_in_unit(end, seen)}?"))
     if accuracy is not None and seen.value.relation is Relation.EQUAL:
         lines.append(plain(f"give or take {_in_unit(accuracy, seen)}"))
     if seen.output_voltage is not None:
@@ -99,13 +102,12 @@ def _beside(facts: Facts, seen: Seen, readings: deque[Seen], accuracy: float | N
     return tuple(lines)
 
 
-def _motion_line(readings: deque[Seen], now_ns: int) -> Line:
-    doing, held_s = motion(readings, now_ns)
+def _motion_line(meter: MeterLive, seen: Seen, now_ns: int) -> Line:
+    doing, held_s = motion(meter, now_ns)
     if doing is Motion.STEADY:
         return strong(f"steady for {held_s:.0f} s" if held_s >= 1 else "steady", Tone.GOOD)
     if doing is Motion.UNKNOWN:
-        relation = readings[-1].value.relation
-        over = {Relation.ABOVE: "over range", Relation.BELOW: "under range"}.get(relation, "")
+        over = {Relation.ABOVE: "over range", Relation.BELOW: "under range"}.get(seen.value.relation, "")
         return plain(over)
     return strong(str(doing), Tone.WARN)
 
