@@ -104,3 +104,23 @@ def test_on_the_screen_it_takes_the_whole_room() -> None:
         assert isinstance(screen.app.screen, Work)
 
     run(play, bench)
+
+
+def test_a_larger_terminal_gives_the_drawing_more_room() -> None:
+    def rows(size: tuple[int, int]) -> list[str]:
+        bench = ScreenBench()
+        bench.isolate()
+        bench.step("set", device="S3", position="off")
+        bench.select("C3")
+        found: list[str] = []
+
+        async def play(screen: AppBench) -> None:
+            await screen.press("i")
+            found.extend(screen.rows)
+
+        run(play, bench, size=size)
+        return found
+
+    whole = "not L: behind S3, which is off"
+    assert not any(whole in row for row in rows((80, 24)))
+    assert any(whole in row for row in rows((140, 40)))

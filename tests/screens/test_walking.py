@@ -7,14 +7,22 @@ from pathlib import Path
 
 import pytest
 from app_bench import AppBench, run
-from screen_bench import ScreenBench
+from screen_bench import ScreenBench, studio_plan
 
+from drivers import address
+from logger.clock import SystemClock
 from logger.job.history import History, history
 from logger.job.hunt_log import hunt_in
+from logger.job.plan import plan_body
 from logger.job.steps import least_steps
-from logger.logbook.entries import Entry, body_text, leaf_hash
+from logger.logbook.entries import Entry, Kind, body_text, leaf_hash
+from logger.logbook.writer import Logbook
 from logger.quantity import Test
+from logger.rules.pack import load_pack
+from tui.cli.installation import read_history
 from tui.guide import advise
+from tui.opening import open_logbook
+from tui.pump import Pump
 from tui.screens.page import Page
 from tui.screens.stride import Stride
 from tui.screens.work import Work
@@ -209,6 +217,38 @@ def test_the_bounds_of_every_part_are_told(bench: ScreenBench) -> None:
     for part in finding.parts:
         assert part.id in text
     assert "open   at least 0.1" in text
+
+
+def test_on_a_real_logbook_the_step_is_in_the_file_before_the_next_one_is_made(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
+    path = tmp_path / "kiln.zerofirst"
+    pack = load_pack("iec")
+    first = [
+        (Kind.JOB, {"plan": plan_body(studio_plan()), "title": "Kiln shed rewire", "kind": "installation"}),
+        (Kind.RULES, {"name": pack.id, "pack": pack.body}),
+    ]
+    Logbook.create(path, first, SystemClock(), None).close()
+    sat_down = open_logbook(path, [address.parse("keyed:?serial=0417&model=Dial")], SystemClock(), Pump())
+
+    async def play(screen: AppBench) -> None:
+        await screen.come("Kiln shed rewire")
+        await screen.press("g")
+        await screen.come("Step 1 of ")
+        await screen.press("enter")
+        await screen.come("Step 2 of ")
+        await screen.press("q")
+        await screen.come("supply is off")
+        assert read_history(path).setup.positions["supply"] == "off"
+
+    try:
+        run(play, opened=sat_down)
+    finally:
+        assert sat_down.session is not None
+        sat_down.session.stop()
+        assert sat_down.session.wait(10.0) is not None
 
 
 # -- what NEXT says ---------------------------------------------------------------------------------------------------
