@@ -32,8 +32,8 @@ PROGRESS_EVERY: Final = 16 * TILE_LEAVES
 READ_AGAIN_AT_MOST: Final = 3
 """How often a file that changed under the check is read again before its faults are believed."""
 
-HELPERS: Final = 2
-"""Threads beside the reading one: signatures, and SQLite's own check. Both run while Python waits for neither."""
+HELPERS: Final = 1
+"""Threads beside the reading one: SQLite's own check, which needs nothing of Python while it runs."""
 
 _AFTER_CLOSED: Final = frozenset(
     str(kind).encode() for kind in (Kind.CHECKPOINT, Kind.OPERATOR, Kind.SEAL, Kind.STORAGE_FAULT)
@@ -93,7 +93,7 @@ class _Check:
             shape.check_shape(self._connection, self._faults)
             first_leaf = self._first_leaf()
             name = logbook_id(first_leaf)
-            signatures = SignatureCheck(name, self._pinned, self._faults, pool)
+            signatures = SignatureCheck(name, self._pinned, self._faults)
             windows = Windows(self._connection, self._faults)
             tree = TreeCheck(self._connection, name, signatures, self._faults)
             size = self._pass(windows, tree)

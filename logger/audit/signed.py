@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections import deque
-from collections.abc import Sequence
-from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -14,42 +11,46 @@ from logger.audit.windows import Row
 from logger.logbook.note import Note, NoteWrong, VerifierKey, parse_note, parse_vkey
 from logger.logbook.seal import Checkpoint, SignedCheckpoint, key_change_text, parse_checkpoint
 
-SIGNATURES_PER_BATCH: Final = 64
-"""Signatures handed to another core in one go."""
-
-BATCHES_PENDING_AT_MOST: Final = 32
-"""So many batches before their answers are waited for: memory stays flat."""
+WAITING_AT_MOST: Final = 1000
+"""Checkpoints whose signatures wait for a later one to speak for them: memory stays flat."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Waiting:
-    """A signature to be verified: of which checkpoint, and from which entry on no earlier one has spoken."""
+    """A checkpoint whose signature is not settled.
+
+    Attributes:
+        index: its place among those seen.
+        since: from which entry on no earlier one has spoken.
+        alone: nobody may speak for it: its entry, or one near it, is not as it was stored.
+        covers: its head is that of everything before it as it stands, so that it can speak for the earlier ones.
+    """
 
     index: int
     since: int
     key: VerifierKey
     note: Note
-
-
-def _verify(batch: Sequence[_Waiting]) -> list[bool]:
-    return [each.key.signed(each.note) for each in batch]
+    alone: bool
+    covers: bool = False
 
 
 class SignatureCheck:
-    """Follows the keys and checkpoints of one logbook."""
+    """Follows the keys and checkpoints of one logbook.
 
-    def __init__(self, logbook: str, pinned: tuple[VerifierKey, ...], faults: Faults, pool: Executor) -> None:
+    A signature that holds over a head that fits vouches for every byte before it, earlier checkpoints of the same key
+    among them: those need not be verified one by one. Whatever is out of order is.
+    """
+
+    def __init__(self, logbook: str, pinned: tuple[VerifierKey, ...], faults: Faults) -> None:
         self._logbook = logbook
         self._faults = faults
-        self._pool = pool
         self._only_trusted = bool(pinned)
         self._trusted = set(pinned)
         self._known = {(key.name, key.key_hash): key for key in pinned}
         self._introduced: list[VerifierKey] = []
         self._newest = 1
         """Entry of the newest checkpoint, whatever it is worth: what stands before it has been judged by it."""
-        self._batch: list[_Waiting] = []
-        self._pending: deque[tuple[list[_Waiting], Future[list[bool]]]] = deque()
+        self._waiting: list[_Waiting] = []
         self.keys: list[KeySeen] = []
         self.checkpoints: list[CheckpointSeen] = []
 
@@ -87,8 +88,13 @@ class SignatureCheck:
         self._faults.add(Wrong.KEY, f"The change of key in entry {entry} is not signed by both keys.", entry)
         return False
 
-    def checkpoint(self, row: Row) -> Checkpoint | None:
-        """A checkpoint or seal: hand its signature over and return what it says; None where it counts for nothing."""
+    def checkpoint(self, row: Row, alone: bool) -> Checkpoint | None:
+        """A checkpoint or seal: what it says; None where it counts for nothing. Its signature is settled later.
+
+        Args:
+            row: the entry.
+            alone: something in its tile is out of order, so that no later checkpoint may speak for it.
+        """
         since, self._newest = self._newest, row[0]
         try:
             signed = parse_checkpoint(str(self._body(row).get("note")))
@@ -105,16 +111,14 @@ class SignatureCheck:
             sentence = f"The checkpoint in entry {row[0]} is not signed by a key {asked}."
             self._faults.add(Wrong.KEY, sentence, since, row[0])
             return None
-        self._batch.append(_Waiting(len(self.checkpoints) - 1, since, key, signed.note))
-        if len(self._batch) >= SIGNATURES_PER_BATCH:
-            self._hand_over()
+        if len(self._waiting) >= WAITING_AT_MOST:
+            self.settle()
+        self._waiting.append(_Waiting(len(self.checkpoints) - 1, since, key, signed.note, alone))
         return said
 
-    def _hand_over(self) -> None:
-        batch, self._batch = self._batch, []
-        self._pending.append((batch, self._pool.submit(_verify, batch)))
-        if len(self._pending) > BATCHES_PENDING_AT_MOST:
-            self._settle_one()
+    def covers(self) -> None:
+        """The head of the checkpoint just given is that of everything before it as it stands."""
+        self._waiting[-1].covers = True
 
     def _signer(self, signed: SignedCheckpoint) -> VerifierKey | None:
         for each in signed.note.signatures:
@@ -134,16 +138,17 @@ class SignatureCheck:
         return body
 
     def settle(self) -> None:
-        """Wait for every signature handed over so far."""
-        if self._batch:
-            self._hand_over()
-        while self._pending:
-            self._settle_one()
-
-    def _settle_one(self) -> None:
-        batch, verdicts = self._pending.popleft()
-        for waiting, holds in zip(batch, verdicts.result(), strict=True):
-            self._judge(waiting, holds)
+        """Decide about every signature given so far."""
+        waiting, self._waiting = self._waiting, []
+        verdicts = []
+        spoken_for: set[VerifierKey] = set()
+        for each in reversed(waiting):
+            holds = (each.key in spoken_for and not each.alone) or each.key.signed(each.note)
+            if holds and each.covers:
+                spoken_for.add(each.key)
+            verdicts.append(holds)
+        for each, holds in zip(waiting, reversed(verdicts), strict=True):
+            self._judge(each, holds)
 
     def _judge(self, waiting: _Waiting, holds: bool) -> None:
         seen = self.checkpoints[waiting.index]

@@ -75,12 +75,15 @@ class TreeCheck:
             self._count_tile(tile, stored)
 
     def _compare(self, row: Row, window: Window, levels: list[list[bytes]]) -> None:
-        said = self._signatures.checkpoint(row)
+        said = self._signatures.checkpoint(row, alone=not window.whole)
         if said is None:
             return
         partial = peaks_of_prefix(levels, row[0] - window.first)
         fits = said.logbook == self._logbook and said.size == row[0] - 1 and not self._lost
-        if fits and any(head_of_peaks(tree.peaks + partial) == said.head for tree in (self._standing, self._stored)):
+        stands = fits and head_of_peaks(self._standing.peaks + partial) == said.head
+        if stands:
+            self._signatures.covers()
+        if stands or (fits and head_of_peaks(self._stored.peaks + partial) == said.head):
             self._settle_doubt(None)
             self._unconfirmed = 0
             self._good = said.size

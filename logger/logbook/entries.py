@@ -129,7 +129,9 @@ def leaf_of_bytes(number: int, at: bytes, kind: bytes, body: bytes) -> bytes:
     return sha256(data).digest()
 
 
-_ENCODE: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+_ENCODE: Final = json.JSONEncoder(
+    ensure_ascii=False, separators=(",", ":"), allow_nan=False, check_circular=False
+).encode
 _LONE_SURROGATE: Final = re.compile("[\ud800-\udfff]")
 
 

@@ -5,14 +5,15 @@ from __future__ import annotations
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from logger.errors import LogbookDamaged, LogbookUnusable
 from logger.logbook import schema
-from logger.logbook.entries import Kind
+from logger.logbook.entries import Entry, Kind
 from logger.logbook.note import NoteWrong
+from logger.logbook.proofs import known_keys
 from logger.logbook.reader import LogbookReader, logbook_id
-from logger.logbook.seal import parse_checkpoint
+from logger.logbook.seal import Checkpoint, parse_checkpoint
 from logger.logbook.tiles import StoredTree, TiledTree, TileRow
 
 ENDING_ENTRIES_AT_MOST: Final = 4
@@ -48,13 +49,25 @@ def load(path: Path, connection: sqlite3.Connection) -> Standing:
         raise LogbookDamaged(f"{path} holds no entry", _AUDIT)
     refuse_ended(path, reader, size)
     checkpoint = reader.last(Kind.CHECKPOINT)
+    signed = _signed(path, reader, checkpoint) if checkpoint else None
     vkeys = [entry.data.get("vkey") for entry in reader.entries(kinds=[Kind.OPERATOR])]
     return Standing(
         id=logbook_id(reader.entry(1).leaf),
-        tree=_tree(path, connection, size, checkpoint.data if checkpoint else {}),
+        tree=_tree(path, connection, size, signed),
         vkeys=frozenset(vkey for vkey in vkeys if isinstance(vkey, str)),
         checkpoint_number=checkpoint.number if checkpoint else 0,
     )
+
+
+def _signed(path: Path, reader: LogbookReader, entry: Entry) -> Checkpoint:
+    """The newest checkpoint, if a key of the logbook signed it: what is added must not vouch for what was altered."""
+    try:
+        signed = parse_checkpoint(str(entry.data.get("note")))
+    except NoteWrong as error:
+        raise _disagrees(path) from error
+    if not any(key.signed(signed.note) for key in known_keys(reader)):
+        raise _disagrees(path)
+    return signed.checkpoint
 
 
 def size_of(connection: sqlite3.Connection) -> int:
@@ -88,27 +101,21 @@ def _bring_up(path: Path, connection: sqlite3.Connection) -> None:
             raise LogbookDamaged(f"In {path}, `{name}` is missing or was changed", _AUDIT)
 
 
-def _tree(path: Path, connection: sqlite3.Connection, size: int, checkpoint: dict[str, Any]) -> TiledTree:
+def _tree(path: Path, connection: sqlite3.Connection, size: int, signed: Checkpoint | None) -> TiledTree:
     stored = StoredTree(connection)
     try:
-        if _agrees(stored, checkpoint):
+        if signed is None or stored.mth(0, signed.size) == signed.head:
             return stored.resume(size)
     except LogbookDamaged:
         pass  # tiles can be made again from the leaves; if the leaves are at fault, the next check says so
     tree = rebuild_tiles(connection)
-    if tree.size != size or not _agrees(stored, checkpoint):
-        raise LogbookDamaged(f"The entries of {path} do not agree with its newest checkpoint", _AUDIT)
+    if tree.size != size or (signed is not None and stored.mth(0, signed.size) != signed.head):
+        raise _disagrees(path)
     return tree
 
 
-def _agrees(stored: StoredTree, checkpoint: dict[str, Any]) -> bool:
-    if not checkpoint:
-        return True
-    try:
-        signed = parse_checkpoint(str(checkpoint.get("note")))
-    except NoteWrong:
-        return False
-    return stored.mth(0, signed.checkpoint.size) == signed.checkpoint.head
+def _disagrees(path: Path) -> LogbookDamaged:
+    return LogbookDamaged(f"The entries of {path} do not agree with its newest checkpoint", _AUDIT)
 
 
 def rebuild_tiles(connection: sqlite3.Connection) -> TiledTree:

@@ -17,6 +17,10 @@ CHECKPOINT_EVERY_S: Final = 60
 """And this often while entries come, seconds."""
 
 
+NEVER: Final = 1 << 63
+"""A size that no logbook reaches."""
+
+
 class Signing:
     """Bodies of `operator`, `checkpoint` and `seal` entries. Not thread-safe: its owner locks."""
 
@@ -28,20 +32,23 @@ class Signing:
         self._introduced = set(introduced)
         self._checkpoint_number = checkpoint_number
         self._checkpoint_ns = now_ns
+        self.overdue_at = NEVER
+        """From this size on no entry may come without a checkpoint before it."""
+        self._set_overdue()
+
+    def _set_overdue(self) -> None:
+        self.overdue_at = NEVER if self.key is None else self._checkpoint_number + CHECKPOINT_EVERY_ENTRIES
 
     def is_due(self, size: int, now_ns: int) -> bool:
         """Whether a checkpoint should be made, by count or by time. Never without a key."""
         waited = now_ns - self._checkpoint_ns >= CHECKPOINT_EVERY_S * NS_PER_S
-        return self.key is not None and (self.is_overdue(size) or (waited and size > self._checkpoint_number))
-
-    def is_overdue(self, size: int) -> bool:
-        """Whether so many entries came since the last checkpoint that no more may come without one."""
-        return self.key is not None and size - self._checkpoint_number >= CHECKPOINT_EVERY_ENTRIES
+        return self.key is not None and (size >= self.overdue_at or (waited and size > self._checkpoint_number))
 
     def seen(self, number: int, kind: Kind, body: Mapping[str, object], now_ns: int) -> None:
         """An entry was taken in."""
         if kind in (Kind.CHECKPOINT, Kind.SEAL):
             self._checkpoint_number, self._checkpoint_ns = number, now_ns
+            self._set_overdue()
         elif kind is Kind.OPERATOR and isinstance(vkey := body.get("vkey"), str):
             self._introduced.add(vkey)
 
@@ -62,4 +69,5 @@ class Signing:
         if self.key is not None:
             body["change"] = sign_key_change(self._logbook, self.key, new)
         self.key = new
+        self._set_overdue()
         return body

@@ -148,7 +148,7 @@ class Logbook:
         with self._memory:
             if self._ended and (self._ended is Kind.SEAL or kind not in ENDING):
                 raise LogbookUnusable(f"{self.path} is closed", "nothing is added to a closed logbook")
-            if self._signing.is_overdue(self._tail.size) and not self._ended:
+            if self._tail.tree.size >= self._signing.overdue_at and not self._ended:
                 self._sign(Kind.CHECKPOINT)
             return self._take(kind, body, text, at)
 

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from forgeries import FIRST_CHECKPOINT, FORGERIES, Forgery, nicer, put, signed_anew, sql
+from forgeries import FIRST_CHECKPOINT, FORGERIES, Forgery, nicer, put, signed_anew, sql, with_tiles
 from record_kit import KEY, OTHER_KEY, forging, logbook_of, rows_of
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "outside"))
@@ -117,6 +117,19 @@ def test_a_tail_cut_off_and_an_old_copy_need_a_checkpoint_from_outside(tmp_path:
     assert any("No checkpoint stands after" in remark for remark in report.remarks)
     with LogbookReader.open(path) as reader:
         assert not verify_extension(kept, reader).holds
+
+
+@pytest.mark.parametrize("name", ["a checkpoint's signature", "a checkpoint's head", "a value, its leaf and the tiles"])
+def test_a_writer_does_not_sign_over_what_was_altered(tmp_path: Path, name: str) -> None:
+    path = logbook_of(tmp_path / "open.logbook", 320 if "value" in name else 240)
+    with forging(path) as connection:
+        if "value" in name:
+            with_tiles(nicer)(connection)
+        else:
+            next(forgery for forgery in FORGERIES if forgery.name == name).hands(connection)
+    with pytest.raises(LogbookDamaged, match="newest checkpoint"):
+        Logbook.open(path, ManualClock(), KEY)
+    assert audit(path).faults
 
 
 def test_two_logs_spliced(sealed: Path, tmp_path: Path) -> None:
