@@ -36,8 +36,9 @@ BLUEZ: Final = "org.bluez"
 ROOT: Final = "/zerofirst/meter"
 ADVERTISEMENT: Final = f"{ROOT}/advertisement"
 
-UNSENT_BYTES_AT_MOST: Final = 64 * 1024
-"""What waits for a host that does not take it, bytes: a second at the highest rate. More is lost, as on the air."""
+UNSENT_BYTES_AT_MOST: Final = 1024 * 1024
+"""What waits for a host that does not take it, bytes: a memory's answer comes faster than the air takes it. What is
+more is lost."""
 
 NAME_AT_MOST: Final = 20
 """Longest name that is advertised, bytes: it shares 31 with what else must stand there."""

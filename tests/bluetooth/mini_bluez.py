@@ -38,6 +38,7 @@ class Characteristic:
     subscribed: Callable[[bool], Any] = lambda _on: None
     path: str = ""
     notifying: bool = False
+    sent: Callable[[], None] = lambda: None
     pending: deque[bytes] = field(default_factory=deque)
     pump: asyncio.Task[None] | None = None
 
@@ -85,12 +86,15 @@ class MiniBluez:
         overlaps: how often somebody connected while a scan or another connection was under way.
         refuse: errors that the next calls to characteristics get.
         scan_errors: errors that the next scans get.
+        bytes_per_s: how much the air carries; without end unless a test says otherwise.
     """
 
     def __init__(self) -> None:
         self.peers: dict[str, Peer] = {}
         self.refuse: list[tuple[str, str]] = []
         self.scan_errors: list[tuple[str, str]] = []
+        self.bytes_per_s = float("inf")
+        self._free_at_s = 0.0
         self.overlaps = 0
         self.connects = 0
         self.scans = 0
@@ -360,8 +364,18 @@ class MiniBluez:
                     await self.objects.settle()
                     self._unsettled = 0
             if characteristic.pending:  # the link may have dropped meanwhile
-                value = Variant("ay", characteristic.pending.popleft())
-                self.objects.change(characteristic.path, "org.bluez.GattCharacteristic1", {"Value": value})
+                data = characteristic.pending.popleft()
+                await self._air_time(len(data))
+                value = {"Value": Variant("ay", data)}
+                self.objects.change(characteristic.path, "org.bluez.GattCharacteristic1", value)
+            characteristic.sent()
+
+    async def _air_time(self, size: int) -> None:
+        """Let as much time pass as the packet takes in the air; a little is saved up before it is slept."""
+        loop = asyncio.get_running_loop()
+        self._free_at_s = max(self._free_at_s, loop.time()) + size / self.bytes_per_s
+        if self._free_at_s > loop.time() + 0.005:
+            await asyncio.sleep(self._free_at_s - loop.time())
 
     def _spawn(self, work: Any) -> asyncio.Task[None]:
         task: asyncio.Task[None] = asyncio.ensure_future(work)

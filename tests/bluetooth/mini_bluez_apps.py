@@ -16,6 +16,9 @@ from mini_bluez import ADAPTER, HEADER, Characteristic, MiniBluez, Peer, Service
 
 from drivers.simulator.ble_objects import NOTHING, Answer
 
+BACKLOG = 64
+"""Packets that wait for the air before a program's socket is left to fill up."""
+
 CENTRAL = f"{ADAPTER}/dev_00_00_5E_00_53_FE"
 """Whoever connects to a program's services, as that program sees it."""
 
@@ -85,7 +88,7 @@ class Applications:
             characteristic = Characteristic(str(properties["UUID"]), list(properties["Flags"]))
             app = _AppCharacteristic(self, owner, path, characteristic, "NotifyAcquired" in properties)
             characteristic.read, characteristic.wrote = app.read, app.wrote
-            characteristic.subscribed = app.subscribed
+            characteristic.subscribed, characteristic.sent = app.subscribed, app.sent
             found.append(characteristic)
         return found
 
@@ -157,13 +160,9 @@ class _AppCharacteristic:
     async def _pass_on(self) -> None:
         while not self._writes.empty():
             data = self._writes.get_nowait()
-            await self._apps.call_app(
-                self._owner,
-                self._path,
-                "WriteValue",
-                "aya{sv}",
-                [data, self._options() | {"type": Variant("s", "request")}],
-            )
+            body = [data, self._options() | {"type": Variant("s", "request")}]
+            with contextlib.suppress(DBusError):  # the program may be gone
+                await self._apps.call_app(self._owner, self._path, "WriteValue", "aya{sv}", body)
 
     def _options(self) -> dict[str, Variant]:
         return {"device": Variant("o", CENTRAL), "mtu": Variant("q", self._apps.mtu), "link": Variant("s", "LE")}
@@ -174,10 +173,16 @@ class _AppCharacteristic:
             data = os.read(self._socket, 512)
         except OSError:
             data = b""
-        if data:
-            self._apps.notify(self._characteristic, data)
-        else:
+        if not data:
             self._close()
+            return
+        self._apps.notify(self._characteristic, data)
+        if len(self._characteristic.pending) >= BACKLOG:
+            asyncio.get_running_loop().remove_reader(self._socket)
+
+    def sent(self) -> None:
+        if self._socket is not None and len(self._characteristic.pending) == BACKLOG // 2:
+            asyncio.get_running_loop().add_reader(self._socket, self._readable)
 
     def _close(self) -> None:
         descriptor, self._socket = self._socket, None
