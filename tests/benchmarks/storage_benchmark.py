@@ -274,9 +274,8 @@ def audit(folder: Path, count: int, rounds: int) -> Path:
             took = run(path)
             if turn:
                 times[name].append(took)
-    say(
-        f"\naudit of {count} entries, {path.stat().st_size / 2**20:.0f} MiB; peak memory {peak_mib(path)} MiB (goal 100)"
-    )
+    say(f"\naudit of {count} entries, {path.stat().st_size / 2**20:.0f} MiB")
+    say(f"  peak memory {peak_mib(path)} MiB (goal 100)")
     say(f"  audit {statistics.median(times['audit']):.2f} s, floor {statistics.median(times['floor']):.2f} s")
     say("  " + compare(times, "audit", "floor", 2.0))
     return path
