@@ -192,7 +192,7 @@ def test_a_failing_whole_asks_for_the_hunt_and_the_hunt_names_the_circuit(logged
             is_in = logged.sitting.state.positions.get("Q3", "on") == "on"
             logged.read("0.20" if is_in else "400")
             logged.step("take")
-        assert "Found below 1.00 MOhm: C3" in screen.text
+        assert "Found below 1.00 MΩ: C3" in screen.text
         assert "C1                   sound" in screen.text
 
     run(play, logged)
@@ -217,6 +217,9 @@ def test_the_bounds_of_every_part_are_told(bench: ScreenBench) -> None:
     for part in finding.parts:
         assert part.id in text
     assert "open   at least 0.1" in text
+    walk = Walk("hunt", "", past.network, past.setup, finding.next_steps)
+    reading = next(n for n, step in enumerate(walk.steps) if step.do == "select")
+    assert text_of(stride_lines(replace(walk, place=reading))) == "READ at DB1 between L+N/PE.\n"
 
 
 def test_on_a_real_logbook_the_step_is_in_the_file_before_the_next_one_is_made(

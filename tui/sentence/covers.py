@@ -70,16 +70,16 @@ def _missed(network: Network, found: Reach) -> tuple[str, ...]:
     return tuple(f"{_some(list(items), ', ')}{device}" for device, items in behind.items())
 
 
-def _some(names: Sequence[str], between: str) -> str:
+def _some(names: Sequence[str], between: str, and_more: str = " and") -> str:
     """The first few, and how many more there are."""
     rest = len(names) - TOLD
-    return between.join(names[:TOLD]) + (f" and {rest} more" if rest > 0 else "")
+    return between.join(names[:TOLD]) + (f"{and_more} {rest} more" if rest > 0 else "")
 
 
 def _lines(found: Reach, missed: tuple[str, ...]) -> Lines:
     whole = len(found.reached) + len(found.unreached)
     if missed:
-        tail = f" · not {_some(missed, '; not ')}"
+        tail = f" · not {_some(missed, '; not ', '; and')}"
         first = (Words(f"{len(found.reached)} of {whole} runs"), *strong(tail, Tone.WARN))
     else:
         first = plain("its one run" if whole == 1 else f"all {whole} runs")

@@ -9,6 +9,7 @@ from logger.job.hunt import Finding, Part
 from logger.job.hunt_words import bounds_words, hunt_sentence
 from logger.job.setup import SetUp
 from logger.job.steps_walk import StepPlan
+from logger.quantity import UNITS
 from logger.text import harmless
 from tui.cli.steps import step_words
 from tui.present import between_words, test_words
@@ -22,6 +23,9 @@ SENTENCE_AT_MOST: Final = 600
 """Longest sentence of a hunt shown, characters."""
 
 NAME_COLUMNS: Final = 20
+
+NOTHING_NEW: Final = ": 0 runs more"
+"""What is said of a reading that is not taken for what it covers: those of a hunt."""
 
 
 def plan_heading(found: StepPlan) -> str:
@@ -67,14 +71,14 @@ def hunt_lines(finding: Finding, setup: SetUp) -> Lines:
             strong(f"Still off: {harmless(', '.join(still_off), 200)}. Say so when they are on.", Tone.WARN),
         )
     tone = Tone.BAD if finding.is_done and finding.verdicts.faulty else Tone.CALM
-    sentence = strong(harmless(hunt_sentence(finding), SENTENCE_AT_MOST), tone)
+    sentence = strong(harmless(_signed(hunt_sentence(finding)), SENTENCE_AT_MOST), tone)
     return (sentence, plain(""), *_parts(finding), *last)
 
 
 def _parts(finding: Finding) -> Iterator[Line]:
     said = finding.verdicts
     for part in finding.parts:
-        words = f"{bounds_words(said.spans[part.id])}{_behind(part)}"
+        words = f"{_signed(bounds_words(said.spans[part.id]))}{_behind(part)}"
         name = f"{harmless(part.id, NAME_COLUMNS):<{NAME_COLUMNS}}"
         if part.id in said.faulty:
             yield strong(f"{name} below  {words}", Tone.BAD)
@@ -82,6 +86,11 @@ def _parts(finding: Finding) -> Iterator[Line]:
             yield plain(f"{name} sound  {words}")
         else:
             yield strong(f"{name} open   {words}", Tone.WARN)
+
+
+def _signed(words: str) -> str:
+    """Units as the rest of the screen has them."""
+    return words.replace(" MOhm", f" {UNITS['MOhm'].sign}")
 
 
 def _behind(part: Part) -> str:
@@ -98,4 +107,5 @@ def _sentence(walk: Walk, place: int) -> str:
     follows = walk.steps[place + 1] if place + 1 < len(walk.steps) else None
     if step.do == "select" and follows is not None and follows.do == "take":
         step = follows
-    return harmless(step_words(step, walk.steps), SENTENCE_AT_MOST)
+    words = step_words(step, walk.steps)
+    return harmless(words if step.covers else words.replace(NOTHING_NEW, ""), SENTENCE_AT_MOST)
