@@ -25,6 +25,9 @@ SHARED_SYSTEMS: Final = frozenset(
 LOCAL_FUSE: Final = frozenset({"fuseblk", "fuse.exfat", "fuse.ntfs", "fuse.ntfs-3g"})
 """User-space file systems that are still a disk of this machine. Every other `fuse.` one counts as shared."""
 
+OWN_AT_ROOT: Final = frozenset({"9p", "virtiofs"})
+"""Where the root itself is of such a kind, it is a sandbox's own disk and nobody else writes to it."""
+
 SYNC_MARKERS: Final = (".stfolder", ".dropbox", ".dropbox.cache", ".owncloud", ".csync_journal.db", ".sync")
 """What programs that copy a folder elsewhere leave in it. They copy a file while it is being written, in pieces."""
 
@@ -37,8 +40,9 @@ def refuse_shared(folder: Path) -> None:
     Raises:
         LogbookUnusable: with the way out.
     """
-    system = file_system(folder)
-    if system in SHARED_SYSTEMS or (system.startswith("fuse.") and system not in LOCAL_FUSE):
+    point, system = mount_of(folder)
+    is_shared = system in SHARED_SYSTEMS or (system.startswith("fuse.") and system not in LOCAL_FUSE)
+    if is_shared and not (point == "/" and system in OWN_AT_ROOT):
         raise LogbookUnusable(
             f"{folder} is on a shared file system ({system}), where a logbook could be damaged while it is written",
             "work in a folder on this machine's own disk and copy the logbook over when it is closed",
@@ -51,25 +55,25 @@ def refuse_shared(folder: Path) -> None:
             )
 
 
-def file_system(folder: Path, mounts: Path | None = None) -> str:
-    """Type of the file system that `folder` is on; `smb` for a Windows network path; empty where it cannot be told."""
+def mount_of(folder: Path, mounts: Path | None = None) -> tuple[str, str]:
+    """Where the file system of `folder` is mounted, and its type; both empty where that cannot be told."""
     where = str(folder)
     if sys.platform == "win32":
-        return "smb" if where.startswith("\\\\") else ""
+        return ("\\\\", "smb") if where.startswith("\\\\") else ("", "")
     try:
         table = (mounts or MOUNTS).read_text(encoding="utf-8", errors="surrogateescape")
     except OSError:
-        return ""
-    best, found = -1, ""
+        return "", ""
+    best, found = "", ""
     for line in table.splitlines():
         fields = line.split(" ")
         if len(fields) < 3:
             continue
         point = fields[1].encode("latin-1", "replace").decode("unicode_escape") if "\\" in fields[1] else fields[1]
         inside = where == point or where.startswith(point.rstrip("/") + "/")
-        if inside and len(point) >= best:
-            best, found = len(point), fields[2]
-    return found
+        if inside and len(point) >= len(best):
+            best, found = point, fields[2]
+    return best, found
 
 
 def create_private(path: Path) -> None:

@@ -142,16 +142,16 @@ host:/srv /srv/ana/remote fuse.sshfs rw 0 0
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no list of mounts")
 def test_the_file_system_of_a_folder(tmp_path: Path, folder: str, system: str) -> None:
     (tmp_path / "mounts").write_text(MOUNTS)
-    assert files.file_system(Path(folder), tmp_path / "mounts") == system
+    assert files.mount_of(Path(folder), tmp_path / "mounts")[1] == system
 
 
 @pytest.mark.parametrize(
-    ("system", "refused"), [("nfs", True), ("fuse.rclone", True), ("fuseblk", False), ("ext4", False)]
+    ("system", "refused"), [("nfs", True), ("fuse.rclone", True), ("9p", True), ("fuseblk", False), ("ext4", False)]
 )
 def test_shared_folders_are_refused_with_the_way_out(
     path: Path, monkeypatch: pytest.MonkeyPatch, system: str, refused: bool
 ) -> None:
-    monkeypatch.setattr(files, "file_system", lambda _: system)
+    monkeypatch.setattr(files, "mount_of", lambda _: ("/mnt", system))
     if not refused:
         Logbook.open(path, ManualClock()).close()
         return
@@ -161,6 +161,11 @@ def test_shared_folders_are_refused_with_the_way_out(
         Logbook.create(path.with_name("new"), FIRST, ManualClock())
     with LogbookReader.open(path) as reader:
         assert reader.size
+
+
+def test_a_sandboxs_own_root_is_its_disk(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(files, "mount_of", lambda _: ("/", "9p"))
+    Logbook.open(path, ManualClock()).close()
 
 
 def test_synchronised_folders_are_refused(path: Path) -> None:
