@@ -21,9 +21,9 @@ def links_to(target: str, air: Air, clock: Clock | None = None) -> BleLinks:
     return BleLinks(target, clock or SystemClock(), air)
 
 
-def run(test: Callable[[], Coroutine[Any, Any, None]]) -> None:
+def run(test: Callable[[], Coroutine[Any, Any, None]], limit_s: float = 2 * WAIT_S) -> None:
     async def bounded() -> None:
-        async with asyncio.timeout(2 * WAIT_S):
+        async with asyncio.timeout(limit_s):
             await test()
 
     asyncio.run(bounded())
