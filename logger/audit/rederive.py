@@ -26,7 +26,7 @@ PROGRESS_EVERY: Final = 4_096
 """How often progress is told, entries."""
 
 
-_SCAN: Final = json.JSONDecoder().scan_once
+_DECODE: Final = json.JSONDecoder().raw_decode
 
 
 class Part(StrEnum):
@@ -104,13 +104,17 @@ def walk(
     """
     total = reader.size
     kinds = None if raw else [kind for kind in Kind if kind is not Kind.RAW]
+    due = PROGRESS_EVERY
     takes = [walker.take for walker in walkers]
     for entry in reader.entries(kinds=kinds):
         data = _body(entry)
         for take in takes:
             take(entry, data)
-        if progress and entry.number % PROGRESS_EVERY == 0:
+        if progress and entry.number >= due:
             progress(entry.number, total)
+            due = entry.number + PROGRESS_EVERY
+    if progress:
+        progress(total, total)
     for walker in walkers:
         walker.finish()
 
@@ -118,8 +122,8 @@ def walk(
 def _body(entry: Entry) -> Mapping[str, Any]:
     """An entry's body; as `Entry.data`, which is asked only where the quick way does not lead to the end."""
     try:
-        data, end = _SCAN(entry.body, 0)
-    except (StopIteration, ValueError, RecursionError):
+        data, end = _DECODE(entry.body)
+    except (ValueError, RecursionError):
         return entry.data
     return data if end == len(entry.body) and isinstance(data, dict) else entry.data
 

@@ -308,25 +308,47 @@ class FollowedLine:
         if self.matches(entry, data):
             self.take(entry, data)
             return
+        strict = self.replay.waiting.strict
+        if strict and KIND_OF[type(strict[0])] == entry.kind and self.resync(entry, data) is not None:
+            return
         low, high = int(data["first"]), int(data["last"])
-        kind = Filled if entry.kind == Kind.FILLED else Lost
-        untold = self.replay.waiting.untold
-        own = (each for each in untold if type(each[1]) is kind and (each[1].low, each[1].high) == (low, high))
-        right = next(own, None)
-        if right is not None:
-            untold.remove(right)
+        kind: type[Filled | Lost] = Filled if entry.kind == Kind.FILLED else Lost
+        derived = self._untold(kind, low, high) or (self.replay.asking and self._comes_with_time(kind, low, high))
         wrong = self._settle(kind, low, high)
-        if wrong and right is None and not given_up:
+        if derived or given_up:
+            return
+        if not self.replay.asking:
+            self._tell(entry.number, Differs.EXTRA, f"{titled(entry)}: it does not follow from any raw bytes.")
+        elif wrong:
             self._tell(entry.number, Differs.FIELD, f"{titled(entry)}: {wrong}.")
+
+    def _untold(self, kind: type[Filled | Lost], low: int, high: int) -> bool:
+        """Whether that was derived, and not told before; it is now."""
+        untold = self.replay.waiting.untold
+        for place, (_, happening) in enumerate(untold):
+            if type(happening) is kind and (happening.low, happening.high) == (low, high):
+                del untold[place]
+                return True
+        return False
+
+    def _comes_with_time(self, kind: type[Filled | Lost], low: int, high: int) -> bool:
+        if self._failed_tries >= FAILED_TRIES_AT_MOST:
+            return False
+        found = self.replay.explain(lambda: self._untold(kind, low, high))
+        self._failed_tries += not found
+        return found
 
     def _settle(self, kind: type[Filled | Lost], low: int, high: int) -> str:
         """Note it; what is wrong with it."""
         numbers = f"numbers {low} to {high} are told as"
+        twice = self._numbers.settled.overlap(low, high)
         if kind is Lost:
             self.replay.gave_up = True
-            return "" if self._numbers.lost(low, high) else f"{numbers} lost, but not all of them were missing"
-        wrong = self._numbers.filled(low, high)
-        return f"{numbers} filled, but {wrong[0]} to {wrong[1]} never came" if wrong else ""
+            wrong = "" if self._numbers.lost(low, high) else f"{numbers} lost, but not all of them were missing"
+        else:
+            missing = self._numbers.filled(low, high)
+            wrong = f"{numbers} filled, but {missing[0]} to {missing[1]} never came" if missing else ""
+        return f"{numbers} filled or lost, and were told so before" if twice else wrong
 
     def _check_untold(self, number: int) -> None:
         for due_ns, happening in self.replay.waiting.untold:
@@ -358,6 +380,6 @@ def _is_about(head: Happening, data: Body) -> bool:
         return head.reading.n == data.get("n") or [head.first, head.last] == data.get("bytes")
     if isinstance(head, Damaged):
         return [head.first, head.last] == data.get("bytes")
-    if isinstance(head, Gap):
+    if isinstance(head, Gap | Filled | Lost):
         return head.low == data.get("first") or head.high == data.get("last")
     return True

@@ -96,6 +96,11 @@ class Waiting:
     ready: list[tuple[int, Ready]] = field(default_factory=list)
     untold: list[tuple[int, Filled | Lost]] = field(default_factory=list)
 
+    @property
+    def counts(self) -> tuple[int, int, int]:
+        """How many there are of each."""
+        return len(self.strict), len(self.ready), len(self.untold)
+
     def copy(self) -> Waiting:
         """As it is now."""
         return Waiting(self.strict.copy(), self.ready.copy(), self.untold.copy())
@@ -175,10 +180,10 @@ class LineReplay:
 
     def _let_time_pass(self) -> None:
         assert self.conversation is not None
-        had = len(self.waiting.strict), len(self.waiting.ready)
+        had = self.waiting.counts
         for _ in range(TICKS_TO_EXPLAIN):
             due_ns = self.conversation.deadline_ns()
-            if due_ns is None or (len(self.waiting.strict), len(self.waiting.ready)) != had:
+            if due_ns is None or self.waiting.counts != had:
                 return
             self._tick(self.conversation, due_ns)
 

@@ -74,7 +74,7 @@ def forge(path: Path, to: Path, forgery: Forgery) -> dict[int, int]:
 
 
 def _renumbered(body: dict[str, Any], places: dict[int, int]) -> dict[str, Any]:
-    changed = json.loads(json.dumps(body))
+    changed: dict[str, Any] = json.loads(json.dumps(body))
     for name in _ONE:
         if isinstance(changed.get(name), int):
             changed[name] = places.get(changed[name], changed[name])

@@ -41,6 +41,9 @@ from tui.wiring import fold
 TURNS: Final = 8
 """How often the loop is let round after each step of the clock."""
 
+TURNS_TO_STOP: Final = 40
+"""How often they are let round at the end, until every line has let go."""
+
 KEY: Final = OperatorKey.from_seed("zerofirst-operator/ada", bytes(range(32)))
 DRIVER_NAME: Final = InstalledDrivers().version_of("meter-line")
 
@@ -107,6 +110,7 @@ class Day:
         self.chance = chance
         self.wires = wires
         self.heard: list[Event] = []
+        self.sealing = True
         self._inbox: list[list[Happening]] = []
         self._logbook = Logbook.open(path, clock, KEY)
         with LogbookReader.open(path) as reader:
@@ -137,14 +141,18 @@ class Day:
             await script(self)
         finally:
             stop.set()
-            await self._settle()
+            for _ in range(TURNS_TO_STOP):
+                await self._settle()
             for task in tasks:
                 task.cancel()
             await asyncio.gather(*tasks, return_exceptions=True)
             self._take_in()
             if not killed:
                 self.recorder.give_up_gaps()
-            if self.recorder.state.closed_at is None and not killed:
+            closed = self.recorder.state.closed_at is not None
+            if closed and self.sealing:
+                self._logbook.seal()
+            if not closed and not killed:
                 self._logbook.append(Kind.STOPPED, {"operator": "Ada"})
                 self._logbook.checkpoint()
             self._logbook.close()
@@ -274,7 +282,7 @@ FAULTS: Final = (
     "store",
 )
 
-ITEMS: Final = (
+ITEMS: Final[tuple[tuple[str, str, str, dict[str, str]], ...]] = (
     ("E1", "earth-continuity", "continuity", {}),
     ("C1", "earth-continuity", "continuity", {}),
     ("C2", "earth-continuity", "continuity", {}),
@@ -316,6 +324,43 @@ async def random_action(day: Day, dice: float) -> None:
         await keyed(day)
     else:
         await small_steps(day)
+
+
+async def a_good_day(day: Day) -> None:
+    """The studio's job as it should be done: proven, in order, at a walking pace, put back, bracketed, closed."""
+    await day.wait(2)
+    await day.prove("continuity")
+    await day.prove("insulation", "500")
+    for item in ("E1", "C1", "C2", "C3"):
+        await day.take(item, "earth-continuity", "continuity", 6)
+    day.hands("mend C2")
+    day.hands("link LK1 out")
+    await day.do("alter", what="LK1", to="out", why="it would join neutral to earth under test")
+    day.hands("set K1 closed")
+    await day.do("set", device="K1", position="closed")
+    for item in ("C1", "C2", "C3"):
+        await day.take(item, "insulation", "insulation", 8, voltage="500")
+    day.hands("link LK1 in")
+    await day.do("restore", what="LK1")
+    await day.prove("continuity")
+    await day.prove("insulation", "500")
+
+
+def good_day(path: Path, seed: int = 1, *more: Callable[[Day], Coroutine[Any, Any, None]]) -> Day:
+    """A logbook of one good day, closed and sealed. `more`: what is done after the results, before the last checks."""
+    clock = ManualClock(datetime(2027, 3, 1, 9, seed % 60, tzinfo=UTC))
+    new_logbook(path, clock)
+    day = Day(path, clock, wires_for(clock, seed), Random(seed))
+
+    async def script(day: Day) -> None:
+        await a_good_day(day)
+        for each in more:
+            await each(day)
+        if not more:
+            await day.do("close", seal=True)
+
+    asyncio.run(day.run(script))
+    return day
 
 
 async def keyed(day: Day) -> None:

@@ -1,0 +1,121 @@
+"""Honest logbooks come out clean: whatever the meters, the lines, the machine and the operator did to them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from working_day import DriversAtHand, bad_days, good_day
+
+from logger.audit.desk import Audit, Outcome, Task, look_across, perform
+from logger.audit.finding import Weight
+from logger.audit.rederive import Part, rederive
+from logger.logbook.entries import Kind
+from logger.logbook.reader import LogbookReader
+
+SHARE = (2, 5, 8, 13, 32, 44, 131)
+"""Seeds of the small share: two meters, hurt wires, little memory, meters that only talk, keyed readings, clock set."""
+
+
+def audited(path: Path) -> Audit:
+    audit = Audit(path)
+    audit.outcome = perform(path, Task.ALL, DriversAtHand())
+    look_across([audit])
+    return audit
+
+
+def check_bad_days(path: Path, seed: int) -> None:
+    bad_days(path, seed)
+    before = path.read_bytes()
+    audit = audited(path)
+    again, integrity = audit.outcome.rederivation, audit.outcome.integrity
+    assert again is not None
+    assert integrity is not None
+    assert [each.sentence for each in again.differences] == []
+    assert again.unchecked == ()
+    assert integrity.faults == ()
+    assert not audit.altered
+    assert not [each for each in audit.findings if each.weight is Weight.BREACH]
+    counts, kinds = again.counts, integrity.kinds
+    assert counts["readings"] == counts.get("accepted", 0) + counts.get("turned away", 0) == kinds["reading"]
+    assert counts.get("damaged", 0) == kinds.get("damaged", 0)
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize("seed", SHARE)
+def test_bad_days_are_derived_again(tmp_path: Path, seed: int) -> None:
+    check_bad_days(tmp_path / "job.db", seed)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(240))
+def test_many_bad_days_are_derived_again(tmp_path: Path, seed: int) -> None:
+    check_bad_days(tmp_path / "job.db", seed)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_good_day_comes_out_with_nothing_of_weight(tmp_path: Path, seed: int) -> None:
+    good_day(tmp_path / "job.db", seed)
+    audit = audited(tmp_path / "job.db")
+    assert audit.exit_code == 0
+    assert [each.sentence for each in audit.findings if each.weight is not Weight.NOTE] == []
+    assert audit.outcome.integrity is not None
+    assert audit.outcome.integrity.sealed
+    assert audit.outcome.facts is not None
+    assert audit.outcome.facts.closed
+    assert audit.outcome.facts.results == 7
+
+
+def test_an_open_unfinished_day_is_no_breach(tmp_path: Path) -> None:
+    async def nothing(_day: object) -> None:
+        return
+
+    good_day(tmp_path / "job.db", 4, nothing)
+    audit = audited(tmp_path / "job.db")
+    assert audit.exit_code == 0
+    assert audit.outcome.facts is not None
+    assert not audit.outcome.facts.closed
+
+
+def test_the_tasks_of_a_large_logbook_together_say_what_one_says(tmp_path: Path) -> None:
+    path = tmp_path / "job.db"
+    bad_days(path, 2)
+    whole = perform(path, Task.ALL, DriversAtHand())
+    parts = Outcome()
+    for task in (Task.BYTES, Task.READINGS, Task.INTEGRITY):
+        parts = parts.and_also(perform(path, task, DriversAtHand()))
+    assert parts.rederivation == whole.rederivation
+    assert parts.integrity == whole.integrity
+    assert sorted(parts.findings, key=repr) == sorted(whole.findings, key=repr)
+    assert {each.code for each in parts.extracts} == {each.code for each in whole.extracts}
+    assert parts.facts == whole.facts
+
+
+def test_every_byte_that_came_is_accounted_for(tmp_path: Path) -> None:
+    path = tmp_path / "job.db"
+    bad_days(path, 5)
+    with LogbookReader.open(path) as reader:
+        again = rederive(reader, DriversAtHand(), parts=[Part.DECODE])
+        ends: dict[tuple[int, str], int] = {}
+        session = stored = 0
+        for entry in reader.entries(kinds=[Kind.OPENED, Kind.RAW]):
+            if entry.kind == Kind.OPENED:
+                session = entry.number
+                continue
+            data = entry.data
+            length = len(data["data"]) * 3 // 4 - data["data"].count("=")
+            assert data["offset"] == ends.get((session, data["line"]), 0)
+            ends[(session, data["line"])] = data["offset"] + length
+            stored += length
+    assert again.counts["raw bytes"] == stored == sum(ends.values())
+
+
+def test_progress_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "job.db"
+    bad_days(path, 3, sessions=1, actions=14)
+    told: list[tuple[int, int]] = []
+    with LogbookReader.open(path) as reader:
+        rederive(reader, DriversAtHand(), lambda done, total: told.append((done, total)))
+        assert told
+        assert {total for _, total in told} == {reader.size}
+        assert [done for done, _ in told] == sorted(done for done, _ in told)
