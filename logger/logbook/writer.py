@@ -177,9 +177,11 @@ class Logbook:
             try:
                 files.refuse_moved(self.path, self._inode)
                 write_batch(self._connection, batch)
-            except (sqlite3.Error, OSError) as error:
+            except BaseException as error:  # an interrupt, too, must not lose what waits
                 with self._memory:
                     self._tail.give_back(batch)
+                if not isinstance(error, sqlite3.Error | OSError):
+                    raise
                 self._failure = storage_failed(self.path, error)
                 raise self._failure from error
             self._committed = batch.rows[-1][0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections import Counter
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from storage_sim import Disk, simulated
 from logger.audit.integrity import check_integrity
 from logger.clock import ManualClock
 from logger.errors import LogbookUnusable, StorageFailed
-from logger.logbook import files, tail
+from logger.logbook import files, tail, writer
 from logger.logbook.entries import Kind
 from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import Logbook
@@ -187,6 +188,32 @@ def test_a_file_moved_away_is_noticed(tmp_path: Path) -> None:
     logbook.close()
     with LogbookReader.open(tmp_path / NAME) as reader:
         assert [entry.kind for entry in reader.entries(first=3)] == [Kind.NOTE, Kind.STORAGE_FAULT]
+
+
+@pytest.mark.parametrize("after_the_commit", [False, True])
+def test_an_interrupt_in_the_middle_of_a_commit_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, after_the_commit: bool
+) -> None:
+    def interrupted(connection: sqlite3.Connection, batch: tail.Batch) -> None:
+        monkeypatch.setattr(writer, "write_batch", tail.write_batch)
+        if after_the_commit:
+            tail.write_batch(connection, batch)
+        raise KeyboardInterrupt
+
+    with Logbook.create(tmp_path / NAME, FIRST, ManualClock(), KEY) as logbook:
+        logbook.append(Kind.NOTE, {"text": "kept"})
+        monkeypatch.setattr(writer, "write_batch", interrupted)
+        with pytest.raises(KeyboardInterrupt):
+            logbook.commit()
+        logbook.append(Kind.NOTE, {"text": "too"})
+        if after_the_commit:  # on disk already, which only opening the file anew can tell
+            with pytest.raises(StorageFailed):
+                logbook.commit()
+            logbook.recover()
+        logbook.commit()
+    with LogbookReader.open(tmp_path / NAME) as reader:
+        assert [entry.data["text"] for entry in reader.entries(kinds=[Kind.NOTE])] == ["kept", "too"]
+        assert check_integrity(reader).faults == ()
 
 
 def test_writing_again_changes_no_byte(tmp_path: Path) -> None:
