@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Final
 
 from logger.audit.report import Faults, Wrong
-from logger.logbook import connect, schema
+from logger.logbook import schema
 from logger.logbook.faults import DATABASE_ERRORS
+from logger.logbook.reader import connection_for
 from logger.text import harmless
 
 STRUCTURE_FAULTS_AT_MOST: Final = 20
@@ -87,7 +88,7 @@ def _is_the_librarys(kind: str, name: str) -> bool:
 def check_structure(path: Path) -> list[str]:
     """What SQLite itself finds wrong with the file, over a connection of its own; empty if nothing."""
     try:
-        connection, _ = connect.for_reading(path)
+        connection, _ = connection_for(path)
         try:
             rows = connection.execute(f"PRAGMA quick_check({STRUCTURE_FAULTS_AT_MOST})").fetchall()
         finally:

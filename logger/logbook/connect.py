@@ -8,9 +8,6 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from logger.logbook.files import beside
-from logger.logbook.lock import is_held
-
 BUSY_WAIT_MS: Final = 1000
 """How long SQLite waits for a foreign program that holds the file, milliseconds. We are the only writer of our own;
 the screen has to show a slow disk within three seconds."""
@@ -50,22 +47,22 @@ def for_writing(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def for_reading(path: Path) -> tuple[sqlite3.Connection, bool]:
-    """To read without changing a byte or leaving a file behind; and whether it reads beside a writer, through the
-    writer's log.
+def beside_writer(path: Path) -> sqlite3.Connection:
+    """To read while somebody writes, through the log that the writer keeps."""
+    return connect(_uri(path, "mode=ro"))
 
-    Else the file is read as it lies there, or, when a log was left behind by a crash, file and log together with the
-    log's index in memory.
-    """
-    if is_held(path):
-        return connect(_uri(path, "mode=ro")), True
-    wal = beside(path, "-wal")
-    if not wal.exists() or wal.stat().st_size == 0:
-        return connect(_uri(path, "mode=ro&immutable=1")), False
+
+def alone(path: Path) -> sqlite3.Connection:
+    """To read the file as it lies there, whatever lies beside it. Takes no lock and makes no file."""
+    return connect(_uri(path, "mode=ro&immutable=1"))
+
+
+def with_log(path: Path) -> sqlite3.Connection:
+    """To read the file together with a log that a crash left, its index in memory. Takes no lock and makes no file."""
     system = "win32-none" if sys.platform == "win32" else "unix-none"
     connection = connect(_uri(path, f"mode=ro&vfs={system}"))
     connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-    return connection, False
+    return connection
 
 
 def _uri(path: Path, options: str) -> str:

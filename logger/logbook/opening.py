@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Final
 
 from logger.errors import LogbookDamaged, LogbookUnusable
-from logger.logbook import schema
+from logger.logbook import connect, leftover, schema
 from logger.logbook.entries import Entry, Kind
+from logger.logbook.merkle import head_of
 from logger.logbook.note import NoteWrong
 from logger.logbook.proofs import known_keys
 from logger.logbook.reader import LogbookReader, logbook_id
@@ -48,15 +49,40 @@ def load(path: Path, connection: sqlite3.Connection) -> Standing:
     if size == 0:
         raise LogbookDamaged(f"{path} holds no entry", _AUDIT)
     refuse_ended(path, reader, size)
-    checkpoint = reader.last(Kind.CHECKPOINT)
-    signed = _signed(path, reader, checkpoint) if checkpoint else None
+    number, signed = _newest_signed(path, reader)
     vkeys = [entry.data.get("vkey") for entry in reader.entries(kinds=[Kind.OPERATOR])]
     return Standing(
         id=logbook_id(reader.entry(1).leaf),
         tree=_tree(path, connection, size, signed),
         vkeys=frozenset(vkey for vkey in vkeys if isinstance(vkey, str)),
-        checkpoint_number=checkpoint.number if checkpoint else 0,
+        checkpoint_number=number,
     )
+
+
+def foresee(path: Path) -> None:
+    """Before a log that a crash left is folded in: file and log must be one logbook's, and agree with what was signed.
+
+    Raises:
+        LogbookDamaged: if they are not; nothing was changed then.
+        sqlite3.Error: as SQLite says.
+    """
+    leftover.refuse_foreign_log(path)
+    if not leftover.has_log(path):
+        return
+    connection = connect.with_log(path)
+    try:
+        _, signed = _newest_signed(path, LogbookReader(path, connection))
+        if signed is not None and not _agrees(StoredTree(connection), signed):
+            leaves = connection.execute("SELECT leaf FROM entries WHERE number <= ? ORDER BY number", (signed.size,))
+            if head_of([leaf for (leaf,) in leaves]) != signed.head:
+                raise _disagrees(path)
+    finally:
+        connection.close()
+
+
+def _newest_signed(path: Path, reader: LogbookReader) -> tuple[int, Checkpoint | None]:
+    entry = reader.last(Kind.CHECKPOINT)
+    return (entry.number, _signed(path, reader, entry)) if entry else (0, None)
 
 
 def _signed(path: Path, reader: LogbookReader, entry: Entry) -> Checkpoint:
@@ -103,15 +129,22 @@ def _bring_up(path: Path, connection: sqlite3.Connection) -> None:
 
 def _tree(path: Path, connection: sqlite3.Connection, size: int, signed: Checkpoint | None) -> TiledTree:
     stored = StoredTree(connection)
-    try:
-        if signed is None or stored.mth(0, signed.size) == signed.head:
+    if signed is None or _agrees(stored, signed):
+        try:
             return stored.resume(size)
-    except LogbookDamaged:
-        pass  # tiles can be made again from the leaves; if the leaves are at fault, the next check says so
+        except LogbookDamaged:
+            pass  # tiles are missing; they can be made again from the leaves
     tree = rebuild_tiles(connection)
-    if tree.size != size or (signed is not None and stored.mth(0, signed.size) != signed.head):
+    if tree.size != size or (signed is not None and not _agrees(stored, signed)):
         raise _disagrees(path)
     return tree
+
+
+def _agrees(stored: StoredTree, signed: Checkpoint) -> bool:
+    try:
+        return stored.mth(0, signed.size) == signed.head
+    except LogbookDamaged:
+        return False
 
 
 def _disagrees(path: Path) -> LogbookDamaged:

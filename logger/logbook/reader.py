@@ -10,10 +10,11 @@ from types import TracebackType
 from typing import Any, Final, Self
 
 from logger.errors import InputWrong, LogbookDamaged
-from logger.logbook import connect, handles
+from logger.logbook import connect, handles, leftover
 from logger.logbook.entries import BULK_KINDS, KNOWN_KINDS, Entry
 from logger.logbook.examine import AUDIT, examine
 from logger.logbook.faults import DATABASE_ERRORS, reading_failed
+from logger.logbook.lock import is_held
 from logger.logbook.schema import NOT_BULK
 
 ID_DIGITS: Final = 32
@@ -43,7 +44,7 @@ class LogbookReader:
         path = Path(path)
         examine(path)
         try:
-            reader = cls(path, *connect.for_reading(path))
+            reader = cls(path, *connection_for(path))
         except DATABASE_ERRORS as error:
             raise reading_failed(path, error) from error
         try:
@@ -156,6 +157,19 @@ class LogbookReader:
             return self.connection.execute(query, values).fetchone()
         except DATABASE_ERRORS as error:
             raise reading_failed(self.path, error) from error
+
+
+def connection_for(path: Path) -> tuple[sqlite3.Connection, bool]:
+    """A connection that changes no byte and leaves no file behind; and whether it reads beside a writer.
+
+    Raises:
+        LogbookDamaged: if a log of another logbook lies beside the file.
+        sqlite3.Error: as SQLite says.
+    """
+    if is_held(path):
+        return connect.beside_writer(path), True
+    leftover.refuse_foreign_log(path)
+    return (connect.with_log if leftover.has_log(path) else connect.alone)(path), False
 
 
 def logbook_id(first_leaf: bytes) -> str:

@@ -41,6 +41,7 @@ class Logbook:
         self.path = path
         self._clock = clock
         self._lock = lock
+        opening.foresee(path)
         self._connection = connect.for_writing(path)
         self._inode = files.identity(path)
         handles.begin_writing(self._inode)

@@ -148,9 +148,13 @@ class StandIn:
     isolation_level = None
 
     def __init__(self, uri: str) -> None:
-        path = unquote(urlsplit(uri).path)
-        flags = apsw.SQLITE_OPEN_READWRITE if "mode=rw" in uri else apsw.SQLITE_OPEN_READONLY
-        self._connection = _translated(lambda: apsw.Connection(path, flags=flags, vfs=VFS_NAME))
+        if "mode=rw" in uri:
+            self._connection = _translated(
+                lambda: apsw.Connection(unquote(urlsplit(uri).path), flags=apsw.SQLITE_OPEN_READWRITE, vfs=VFS_NAME)
+            )
+        else:  # reading touches no disk that could fail here
+            flags = apsw.SQLITE_OPEN_READONLY | apsw.SQLITE_OPEN_URI
+            self._connection = _translated(lambda: apsw.Connection(uri, flags=flags))
         self.execute(f"PRAGMA busy_timeout = {connect.BUSY_WAIT_MS}")
         self.execute(f"PRAGMA wal_autocheckpoint = {SMALL_AUTOCHECKPOINT_PAGES}")
 

@@ -75,6 +75,40 @@ def test_reading_what_a_crash_left_changes_nothing(path: Path, without_index: bo
     assert state_of(path.parent) == before
 
 
+def test_another_logbooks_log_is_not_taken_in(path: Path, tmp_path: Path) -> None:
+    folder = tmp_path / "other"
+    folder.mkdir()
+    other = folder / path.name
+    Logbook.create(other, [(Kind.JOB, {"title": "tool store"})], ManualClock(), KEY).close()
+    left_by_a_crash(other)
+    before = path.read_bytes()
+    shutil.copy(folder / f"{path.name}-wal", tmp_path)
+    for use in (LogbookReader.open, lambda path: Logbook.open(path, ManualClock(), KEY)):
+        with pytest.raises(LogbookDamaged, match="belongs to another logbook"):
+            use(path)
+    assert path.read_bytes() == before
+    (tmp_path / f"{path.name}-wal").unlink()
+    assert read_everything(path) == len(rows_of(path))
+
+
+def test_a_copys_log_that_does_not_agree_is_not_folded_in(path: Path, tmp_path: Path) -> None:
+    """Two copies of one logbook went on apart; the log of one lies beside the other."""
+    folder = tmp_path / "copy"
+    folder.mkdir()
+    copy = folder / path.name
+    shutil.copy(path, copy)
+    left_by_a_crash(copy)
+    with Logbook.open(path, ManualClock(), KEY) as logbook:
+        for n in range(700):
+            logbook.append(Kind.NOTE, {"text": f"went on here {n}"})
+        logbook.checkpoint()
+    before = path.read_bytes()
+    shutil.copy(folder / f"{path.name}-wal", tmp_path)
+    with pytest.raises(LogbookDamaged):
+        Logbook.open(path, ManualClock(), KEY)
+    assert path.read_bytes() == before
+
+
 def test_a_copy_without_its_log_is_whole_but_short_and_says_so(path: Path, tmp_path: Path) -> None:
     size = len(rows_of(path))
     with Logbook.open(path, ManualClock(), KEY) as logbook:
