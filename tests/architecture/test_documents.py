@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from tui.actions import as_markdown
 from tui.cli.main import COMMANDS, build_parser
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -41,6 +42,17 @@ def test_every_command_has_help_and_a_run(name: str) -> None:
     assert callable(module.run)
     text = build_parser(name).format_help()
     assert " ".join(COMMANDS[name].split()[:3]) in " ".join(text.split())
+
+
+def test_the_table_of_keys_is_the_apps_own() -> None:
+    assert as_markdown().strip() in README
+
+
+def test_every_picture_is_there_and_fetches_nothing() -> None:
+    pictures = re.findall(r"!\[[^]]*\]\(([^)]+)\)", README)
+    assert pictures
+    for picture in pictures:
+        assert "url(" not in (ROOT / picture).read_text()
 
 
 def test_every_dependency_has_its_reason_beside_it() -> None:
