@@ -223,6 +223,7 @@ class MiniBluez:
                     self.objects.change(peer.path, "org.bluez.Device1", {"RSSI": Variant("n", peer.rssi)})
                 else:
                     self._show(peer)
+                    await self.objects.settle()
             await asyncio.sleep(ADVERTISE_EVERY_S)
 
     def _show(self, peer: Peer) -> None:
