@@ -240,9 +240,7 @@ def test_a_whole_lie_is_found_by_its_one_loose_end(honest: Path, tmp_path: Path)
     assert any("leads-changed" in each.sentence for each in again.differences)
 
 
-@pytest.mark.parametrize(
-    "body", [{}, {"serial": 7, "n": "seven", "raw": "x"}, {"function": "glaze", "reasons": None}]
-)
+@pytest.mark.parametrize("body", [{}, {"serial": 7, "n": "seven", "raw": "x"}, {"function": "glaze", "reasons": None}])
 @pytest.mark.parametrize("kind", ["reading", "raw", "self-check", "lapsed", "result", "instrument", "selection", "gap"])
 def test_a_body_that_no_recorder_writes_ends_nothing(
     honest: Path, tmp_path: Path, kind: str, body: dict[str, Any]

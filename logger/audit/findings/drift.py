@@ -1,10 +1,11 @@
 """Zero checks that drift, job after job: an EWMA control chart for each instrument, function and voltage.
 
-The chart is that of Roberts, with weight 0.2 and limits at five standard deviations of the weighted mean. Centre and
-spread come from the first twelve checks (the spread from their moving range, never less than half a step of the
-display). A sound instrument's chart of a hundred checks gives a false alarm in fewer than one chart of a hundred
-(measured by simulation in the tests, for a spread of whole steps; for one below a step it is rarer still). Checks of
-another lead set, or with the leads nulled or not, are charts of their own.
+The chart is that of Roberts, with weight 0.2 and limits at seven standard deviations of the weighted mean. Centre and
+spread come from the first twenty checks (the spread from their moving range, never less than half a step of the
+display). A sound instrument gives a false alarm in fewer than one chart of two hundred, of a hundred checks each
+(measured by simulation in the tests; most of it is the error of centre and spread), and a shift by two standard
+deviations of one reading is found in more than nine of ten. Checks of another lead set, or with the leads nulled or
+not, are charts of their own.
 """
 
 from __future__ import annotations
@@ -26,8 +27,8 @@ CODE: Final = "drift"
 WEIGHT: Final = 0.2
 """How much the newest check counts."""
 
-LIMIT_SIGMAS: Final = 5.0
-BASE_CHECKS: Final = 12
+LIMIT_SIGMAS: Final = 7.0
+BASE_CHECKS: Final = 20
 """How many checks set centre and spread."""
 
 CHECKS_AT_MOST: Final = 1_000
