@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -93,6 +95,32 @@ def test_without_bluetooth_capture_says_so_in_one_sentence(shed: Path, sky: Ethe
     assert started.stderr.splitlines() == [
         "This machine has no Bluetooth adapter: plug one in, or connect the meter by cable (serial:) or network (tcp:)."
     ]
+
+
+def test_our_own_simulated_meter_is_recorded_over_the_air_by_command(shed: Path, sky: Ether) -> None:
+    simulator = subprocess.Popen(
+        [sys.executable, "-m", "tui", "simulate", "tool-store", "--ble", "--seed", "5"],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    assert simulator.stdin is not None
+    assert simulator.stdout is not None
+    with simulator:
+        try:
+            simulator.stdout.readline()
+            url = simulator.stdout.readline().strip()
+            with recording("job.db", f"{url}?rate=50", shed) as recorder:
+                assert recorder.event("ready")["line"] == f"{url}?rate=50"
+                recorder.reading()
+                simulator.stdin.write("drop 0.5\n")
+                simulator.stdin.flush()
+                recorder.event("disconnected")
+                recorder.event("reconnected")
+                recorder.event("filled")
+        finally:
+            simulator.kill()
+    assert not any(event["event"] in {"lost", "damaged", "noted"} for event in recorder.seen)
 
 
 def entries(logbook: Path, *kinds: str) -> list[dict[str, object]]:

@@ -98,14 +98,18 @@ def test_what_is_wrong_is_one_sentence_and_an_exit_code(tmp_path: Path) -> None:
     code, told = failed("nowhere")
     assert (code, told.count("\n")) == (2, 1)
     assert "pottery-studio" in told
-    code, told = failed("tool-store", "--ble")
-    assert (code, told.count("\n")) == (2, 1)
     for port in ("70000", "-1", "four"):
         assert failed("tool-store", f"--tcp={port}")[0] == 2
     assert failed("tool-store", "--tcp", "0", "--pty")[0] == 2
     assert failed()[0] == 2
     with socket.create_server(("127.0.0.1", 0)) as taken:
         code, told = failed("tool-store", "--tcp", str(taken.getsockname()[1]))
+    assert (code, told.count("\n")) == (3, 1)
+
+
+def test_without_bluetooth_it_says_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("DBUS_SYSTEM_BUS_ADDRESS", f"unix:path={tmp_path / 'nobody'}")
+    code, told = failed("tool-store", "--ble")
     assert (code, told.count("\n")) == (3, 1)
 
 

@@ -9,7 +9,7 @@ import argparse
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
-    from drivers.simulator.thread import SimulatorThread
+    from drivers.simulator.thread import Carrier, SimulatorThread
 
 PORT_AT_MOST: Final = 65535
 
@@ -35,7 +35,11 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
     carrier.add_argument(
         "--pty", action="store_true", help="serve on a pseudo-terminal (where there are any: the default)"
     )
-    carrier.add_argument("--ble", action="store_true", help="serve on Bluetooth LE (not there yet)")
+    carrier.add_argument(
+        "--ble",
+        action="store_true",
+        help="serve on Bluetooth LE, from this machine's adapter (Linux); record on another",
+    )
     parser.add_argument(
         "--seed", type=int, help="the same seed, commands and times give the same bytes, boot included (else by chance)"
     )
@@ -50,16 +54,14 @@ def run(arguments: argparse.Namespace) -> int:
     from drivers.simulator.catalogue import load_site
     from drivers.simulator.meter import SimulatedMeter
     from drivers.simulator.thread import SimulatorThread
-    from logger.errors import InputWrong
     from logger.text import harmless
     from tui.cli.output import say
 
-    if arguments.ble:
-        raise InputWrong("A simulated meter on Bluetooth is not there yet", "use --pty or --tcp PORT")
     site = load_site(arguments.site)
     seed = secrets.randbits(SEED_BITS) if arguments.seed is None else arguments.seed
     on_tcp = arguments.tcp is not None or not (arguments.pty or hasattr(os, "openpty"))
-    with SimulatorThread(SimulatedMeter(site, seed), "tcp" if on_tcp else "pty", arguments.tcp or 0) as simulator:
+    carrier: Carrier = "ble" if arguments.ble else "tcp" if on_tcp else "pty"
+    with SimulatorThread(SimulatedMeter(site, seed), carrier, arguments.tcp or 0) as simulator:
         say(f"Meter {harmless(site.meter.serial)} on {harmless(site.name)}, seed {seed}. Open it by")
         say(simulator.url)
         say("Commands, one a line: help lists them. Ctrl-C ends the meter.")
