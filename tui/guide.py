@@ -45,9 +45,7 @@ def _live_leads(s: Situation) -> Advice | None:
 def _failed_line(s: Situation) -> Advice | None:
     if s.line is not LineState.FAILED:
         return None
-    return Advice(
-        "See to the line, then leave and open the logbook again; or key in what the meter shows.", ("quit", "key_in")
-    )
+    return Advice("See to the line: it is tried again by itself. Or key in what the meter shows.", ("key_in",))
 
 
 def _lost_line(s: Situation) -> Advice | None:

@@ -33,8 +33,8 @@ TABLE = [
     (
         "a line failed",
         replace(SELECTED, line=LineState.FAILED, line_words="No port X."),
-        "See to the line, then leave",
-        "quit",
+        "See to the line: it is tried again by itself.",
+        "key_in",
     ),
     ("live leads", replace(TAKEABLE, live_leads=True), "Take the leads off: an outside voltage", ""),
     ("a low battery", replace(TAKEABLE, battery_low=True), "Change the meter's battery", "apart"),
