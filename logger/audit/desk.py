@@ -226,16 +226,21 @@ def look_across(audits: Sequence[Audit]) -> None:
 
 
 def compare_with(note: str, audits: Sequence[Audit], vkey: str | None = None) -> None:
-    """Hold a checkpoint kept elsewhere against the logbook that it was made of; against each, where none says so.
+    """Hold a checkpoint kept elsewhere against the logbook that it was made of; a single logbook must be that one.
 
     Raises:
         InputWrong: if the note is no checkpoint.
-        LogbookUnusable, LogbookDamaged: if a logbook cannot be opened.
+        LogbookDamaged: if none of several is that logbook, or one cannot be opened.
     """
     extensions = []
     for audit in audits:
         with LogbookReader.open(audit.path) as reader:
             extensions.append((audit, reader.id, verify_extension(note, reader, vkey)))
     own = [each for each in extensions if each[1] == each[2].old.logbook]
+    if not own and len(audits) > 1:
+        raise LogbookDamaged(
+            f"None of these {len(audits)} logbooks is the one that the checkpoint was made of",
+            "name that one; if it is among them, its first entry was changed",
+        )
     for audit, _, extension in own or extensions:
         audit.extension = extension
