@@ -61,7 +61,7 @@ class Roll:
         if holder is not None and holder != line:
             raise InstrumentFailed(
                 f"The meter on {harmless(line)} says it is {harmless(serial)}, as the one on {harmless(holder)} does",
-                "take one of the two away: if they are two meters, one record cannot tell them apart",
+                "take one of the two away; if they are two meters, one record cannot tell them apart",
             )
         for other in [s for s, at in self._line_of.items() if at == line and s != serial]:
             del self._line_of[other]

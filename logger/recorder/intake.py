@@ -86,6 +86,8 @@ class Intake:
         self._drivers = drivers
         self.lines: dict[str, Line] = {}
         self.candidate: Candidate | None = None
+        self.candidates: dict[str, Candidate] = {}
+        """By serial number: the newest accepted reading of each meter under the present selection."""
 
     def take_in(self, happenings: Sequence[Happening]) -> None:
         """Write what came, in order."""
@@ -185,9 +187,14 @@ class Intake:
         return happening.mono_ns
 
     def _offer(self, candidate: Candidate) -> None:
-        held = self.candidate
-        if held is None or held.serial != candidate.serial or candidate.order >= held.order:
-            self.candidate = candidate
+        held = self.candidates.get(candidate.serial)
+        if held is None or candidate.order >= held.order:
+            self.candidate = self.candidates[candidate.serial] = candidate
+
+    def forget_candidates(self) -> None:
+        """Something else is selected: nothing has been accepted under it yet."""
+        self.candidate = None
+        self.candidates.clear()
 
     def keyed(self, happening: Read, step_id: object) -> None:
         """A reading that the operator keyed: the same way as any other."""

@@ -34,7 +34,7 @@ from logger.recorder.book import Book
 from logger.recorder.checks import Checks
 from logger.recorder.event import Refusal
 from logger.recorder.fields import choice_of, keyed_value_of, number_of, text_of, unit_of
-from logger.recorder.intake import Intake
+from logger.recorder.intake import Candidate, Intake
 from logger.recorder.results import judged_body, result_body
 from logger.screening import functions_for
 
@@ -107,9 +107,7 @@ class Steps:
         return Displayed(text, unit_of(text_of(step, "unit")))
 
     def _meter_for(self, step: Mapping[str, Any], function: Function) -> str:
-        meters = self._book.state.meters
-        here = {line.serial for line in self._intake.lines.values() if line.serial is not None}
-        serials = [serial for serial in meters if serial in here]
+        meters, serials = self._book.state.meters, self._meters_here()
         asked = step.get("meter")
         if asked is not None:
             if asked in serials:
@@ -122,6 +120,11 @@ class Steps:
             raise Refusal("no meter has said who it is yet: connect one, or key what it shows")
         raise Refusal("several meters could be meant: name one in `meter`", possible=able)
 
+    def _meters_here(self) -> list[str]:
+        """Serial numbers of the meters of this session, connected at the moment or not."""
+        here = {line.serial for line in self._intake.lines.values() if line.serial is not None}
+        return [serial for serial in self._book.state.meters if serial in here]
+
     # -- what is tested ---------------------------------------------------------------------------------------------
 
     def _select(self, step: Mapping[str, Any], step_id: object) -> None:
@@ -129,9 +132,9 @@ class Steps:
         item = self._item(step)
         test = Test(choice_of(step, "test", [t.value for t in pack.possible_tests(item, plan)]))
         voltage = self._voltage_for(step, test, item)
-        meter = step.get("meter")
-        if meter is not None and meter not in self._book.state.meters:
-            raise Refusal(f"there is no meter {meter!r} here", possible=list(self._book.state.meters))
+        meter, here = step.get("meter"), self._meters_here()
+        if meter is not None and meter not in here:
+            raise Refusal(f"there is no meter {meter!r} here", possible=here)
         body = {
             "item": item.id,
             "test": test,
@@ -145,7 +148,7 @@ class Steps:
             body["override"] = override
         self._tell_caution(test)
         self._book.record(Kind.SELECTION, "selected", body, step_id)
-        self._intake.candidate = None
+        self._intake.forget_candidates()
 
     def _override(self, step: Mapping[str, Any], item: Item, test: Test) -> str:
         """The operator's words for beginning a live test on an item whose earthing or insulation does not stand.
@@ -206,13 +209,12 @@ class Steps:
 
     # -- what comes of it -------------------------------------------------------------------------------------------
 
-    def _take(self, _step: Mapping[str, Any], step_id: object) -> None:
-        selection, candidate = self._book.state.selection, self._intake.candidate
+    def _take(self, step: Mapping[str, Any], step_id: object) -> None:
+        selection = self._book.state.selection
         if selection is None:
             raise Refusal("nothing is selected: select an item and a test first")
-        if candidate is None:
-            raise Refusal("no reading has been accepted since this was selected")
-        age_s = (self._book.clock.mono_ns() - candidate.measured_ns) / NS_PER_S
+        candidate = self._candidate_for(step)
+        age_s = self._age_s(candidate)
         if age_s > TAKE_WITHIN_S:
             raise Refusal(f"the newest accepted reading is {age_s:.0f} s old: measure again, then take it")
         if candidate.entry == self._taken:
@@ -220,6 +222,22 @@ class Steps:
         self._taken = candidate.entry
         body = result_body(self._book, selection, candidate)
         self._book.record(Kind.RESULT, "result", body, step_id)
+
+    def _candidate_for(self, step: Mapping[str, Any]) -> Candidate:
+        """The reading to take. Where several meters measure what is selected, it must be said whose: one of them may
+        lie on the bench with its leads apart."""
+        candidates, asked = self._intake.candidates, step.get("meter")
+        fresh = sorted(serial for serial, each in candidates.items() if self._age_s(each) <= TAKE_WITHIN_S)
+        if asked is None and len(fresh) > 1:
+            raise Refusal("several meters measure what is selected: name one in `meter`", possible=fresh)
+        candidate = self._intake.candidate if asked is None else candidates.get(str(asked))
+        if candidate is None:
+            whose = "no reading" if asked is None else f"no reading of meter {asked!r}"
+            raise Refusal(f"{whose} has been accepted since this was selected")
+        return candidate
+
+    def _age_s(self, candidate: Candidate) -> float:
+        return (self._book.clock.mono_ns() - candidate.measured_ns) / NS_PER_S
 
     def _judge(self, step: Mapping[str, Any], step_id: object) -> None:
         selection = self._book.state.selection
