@@ -104,7 +104,7 @@ class Report:
         know are compared, and no words for people."""
         if derived == stands:
             return
-        ignored: set[str] = set()
+        ignored: frozenset[str] = frozenset()
         if self._other_version:
             ignored = WORDS | (derived.keys() ^ stands.keys())
         said = how(derived, stands, ignored)
