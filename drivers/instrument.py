@@ -43,7 +43,7 @@ from logger.happening import (
     Reconnected,
     Told,
 )
-from logger.reading import Flag, Identity, MeterEvent, Range, Reading
+from logger.reading import Flag, Identity, MeterEvent, Occurrence, Range, Reading
 
 HELD_FRAMES_AT_MOST: Final = 5_000
 """Most frames held back until the meter says who it is: a meter that only talks says it every 10 s, at 500 a second."""
@@ -76,6 +76,8 @@ class Instrument:
         self._presence = Presence()
         self._outbox = Outbox()
         self._who = Who(self._outbox)
+        self._battery_in_question = False
+        """The meter told of a low battery: its next word on it is handed on, changed or not."""
         self._abilities = Abilities(self._outbox)
         self._stream = Stream(self._outbox, rate)
         self._backfill = Backfill(self._outbox, None)
@@ -212,6 +214,9 @@ class Instrument:
                 self._look_for_a_reboot(word, taken.repeat, at_ns)
         elif isinstance(word, MeterEvent) and not taken.repeat:
             self._tell(Told(self._line, at_ns, serial, boot, word, counted.first, counted.last))
+            if word.name == Occurrence.BATTERY_LOW:
+                self._battery_in_question = True
+                self._who.ask(at_ns)
         self._account(Taken(filled=taken.filled), at_ns)
 
     def _look_for_a_reboot(self, reading: Reading, repeat: bool, now_ns: int) -> None:
@@ -230,7 +235,8 @@ class Instrument:
         away_ns = self._presence.returned(now_ns)
         if away_ns is not None:
             self._tell(Reconnected(self._line, now_ns, away_ns))
-        if identity != known:
+        if identity != known or self._battery_in_question:
+            self._battery_in_question = False
             self._tell(Identified(self._line, now_ns, identity, another))
         self._identity, self._confirmed, self._meter_ms = identity, True, 0
         if another:

@@ -11,7 +11,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import date, timedelta
-from typing import ClassVar
+from typing import ClassVar, Final
 
 from logger.bodies import Body, Selection, range_from_body, selection_from_body
 from logger.clock import from_rfc3339
@@ -22,6 +22,9 @@ from logger.proof import Lapse, Passed, Point, Proof, ProofKey
 from logger.quantity import Function, Test
 from logger.reading import Range
 from logger.rules.pack import Pack, pack_from_body
+
+BATTERY_SUFFICES_PERCENT: Final = 20
+"""From this charge on a meter that told of a low battery is believed to have one that suffices, percent."""
 
 
 @dataclass(slots=True)
@@ -177,6 +180,8 @@ class JobState:
         for name in ("line", "boot", "maker", "model", "firmware", "calibrated_until", "battery_percent", "leads"):
             setattr(meter, name, entry.body[name])
         meter.connected = True
+        if meter.battery_percent is not None and meter.battery_percent >= BATTERY_SUFFICES_PERCENT:
+            meter.battery_low = False
         if "functions" in entry.body:
             meter.ranges = tuple(range_from_body(each) for each in entry.body["functions"])
 

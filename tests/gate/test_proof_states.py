@@ -180,6 +180,12 @@ def test_a_low_battery_proves_nothing(bench: Bench) -> None:
     assert bench.check("infinity", "1000", relation="gt")["outcome"] == "fail"
 
 
+def test_a_battery_that_the_meter_says_suffices_proves_again(bench: Bench) -> None:
+    bench.tell("battery-low")
+    bench.connect("b1")  # the meter's own word: 87 percent
+    assert bench.check("infinity", "1000", relation="gt")["outcome"] == "pass"
+
+
 def test_a_function_without_zero_and_infinity_is_carried_by_the_resistance_function(bench: Bench) -> None:
     bench.step("select", item="C2", test="rcd-time", setting={"multiple": 1}, override="only the gate is tried")
     took = {"multiple": "1", "phase": "0", "rated": "30"}

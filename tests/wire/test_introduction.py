@@ -158,6 +158,16 @@ def test_battery_and_leads_that_change_are_told_without_a_new_boot() -> None:
     assert talk.sent() == []
 
 
+def test_a_low_battery_makes_us_ask_and_the_answer_is_told_changed_or_not() -> None:
+    talk = Talk().ready()
+    talk.hear(ev(1, "battery-low"))
+    assert talk.sent() == ["ask what=id"]
+    talk.hear(said_id())
+    assert [i.identity.battery_percent for i in talk.all(Identified)] == [METER.battery_percent]
+    talk.hear(said_id())
+    assert len(talk.all(Identified)) == 1
+
+
 def test_a_new_boot_is_introduced_anew_and_its_numbers_are_owed_from_one() -> None:
     talk = Talk().ready()
     talk.hear(rd(500))

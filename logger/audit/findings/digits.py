@@ -144,8 +144,8 @@ def improbability(texts: Sequence[str]) -> float | None:
 def chi_square_tail(statistic: float) -> float:
     """Chance of a chi-square of nine degrees of freedom at least so large."""
     half = statistic / 2
-    terms = [math.pow(half, j - 0.5) / math.gamma(j + 0.5) for j in range(1, 5)]
-    return math.erfc(math.sqrt(half)) + math.exp(-half) * sum(terms)
+    terms = (math.pow(half, j - 0.5) / math.gamma(j + 0.5) for j in range(1, 5))
+    return math.erfc(math.sqrt(half)) + math.exp(-half) * math.fsum(terms)
 
 
 def _binomial_tail(least: int, count: int, share: float) -> float:
