@@ -19,6 +19,7 @@ from drivers.api import Conversation, Resume
 from drivers.line import run_line
 from drivers.links.memory import Fate, MemoryLine, at_random, whole
 from drivers.meter_line import DRIVER
+from drivers.roll import Roll
 from drivers.simulator.catalogue import load_site
 from drivers.simulator.meter import SimulatedMeter
 from logger.clock import ManualClock
@@ -38,6 +39,9 @@ from logger.version import VERSION
 from tui.drivers_here import InstalledDrivers
 from tui.wiring import fold
 
+STUDIO: Final = "pottery-studio"
+STORE: Final = "tool-store"
+
 TURNS: Final = 8
 """How often the loop is let round after each step of the clock."""
 
@@ -48,7 +52,7 @@ KEY: Final = OperatorKey.from_seed("zerofirst-operator/ada", bytes(range(32)))
 DRIVER_NAME: Final = InstalledDrivers().version_of("meter-line")
 
 
-def new_logbook(path: Path, clock: ManualClock, site: str = "pottery-studio", plan: Plan | None = None) -> None:
+def new_logbook(path: Path, clock: ManualClock, site: str = STUDIO, plan: Plan | None = None) -> None:
     plan = plan or load_site(site).plan
     pack = load_pack(plan.rules)
     first: list[tuple[Kind, dict[str, Any]]] = [
@@ -124,13 +128,14 @@ class Day:
         """From beginning to end. `killed`: no end is recorded."""
         stop = asyncio.Event()
         tasks = []
+        roll = Roll(lambda _sentence: None)
         for wire in self.wires:
             wire.conversation = DRIVER.converse(wire.url, 10, lambda s, b: self._highest.get((s, b)))
             running = run_line(
                 wire.conversation,
                 wire.line.host_end,
                 self.clock,
-                lambda happenings: self._inbox.append(list(happenings)),
+                roll.listen(wire.url, lambda happenings: self._inbox.append(list(happenings)), None),
                 stop,
                 Random(self.chance.random()),
                 line=wire.url,
@@ -236,22 +241,25 @@ class Day:
             self._logbook.commit()
 
 
-def wires_for(clock: ManualClock, seed: int, count: int = 1, *, hurt: bool = False) -> list[Wire]:
+def wires_for(
+    clock: ManualClock, seed: int, count: int = 1, *, hurt: bool = False, alike: bool = False, site: str = STUDIO
+) -> list[Wire]:
     """Meters of one site; beyond the first with serials of their own.
 
     Args:
         hurt: wires that lose and double what is sent along them, meters that remember little, or only talk.
+        alike: all say that they are the same meter: the second line is refused.
     """
     chance = Random(f"{seed} wires")
     wires = []
     for number in range(count):
-        site = load_site("pottery-studio")
-        own: dict[str, Any] = {"serial": f"04{17 + number}"}
+        own: dict[str, Any] = {"serial": "0417" if alike else f"04{17 + number}"}
         if hurt:
             own["memory"] = chance.choice((5, 40, 1000))
             own["talks_only"] = chance.random() < 0.2
-        site = replace(site, meter=replace(site.meter, **own))
-        meter = SimulatedMeter(site, seed=seed + 1000 * number, start_ns=clock.mono_ns())
+        whole = load_site(site)
+        whole = replace(whole, meter=replace(whole.meter, **own))
+        meter = SimulatedMeter(whole, seed=seed + 1000 * number, start_ns=clock.mono_ns())
         fates = (at_random(chance, 0.03, 0.02, 100), at_random(chance, 0.3)) if hurt else SOUND
         wires.append(Wire(f"memory:{number}", meter, clock, fates))
     return wires
@@ -320,8 +328,10 @@ async def random_action(day: Day, dice: float) -> None:
         await day.do("prove", point="zero", function="insulation", voltage="250")
     elif dice < 0.93:
         day.clock.jump_wall(chance.choice((-3600, -2, 1, 90, 3600, 86400)))
-    elif dice < 0.96:
+    elif dice < 0.95:
         await keyed(day)
+    elif dice < 0.98:
+        await live_tests(day)
     else:
         await small_steps(day)
 
@@ -370,6 +380,48 @@ async def keyed(day: Day) -> None:
     await day.do("take")
 
 
+async def live_tests(day: Day) -> None:
+    """Tests that need the supply, on a meter that its resistance function proves; and what a person judges."""
+    chance = day.chance
+    day.hands("supply on")
+    await day.prove("continuity")
+    for test, fields in (
+        ("earth-loop", {}),
+        ("rcd-time", {"setting": {"multiple": chance.choice((1, 5)), "phase": 0}}),
+        ("rcd-current", {}),
+    ):
+        day.hands(f"rcd 30 {chance.choice((1, 5))}")
+        day.hands(f"function {test}")
+        await day.do("select", item="C2", test=test, override="the supply was on already", **fields)
+        day.hands("leads C2")
+        await day.wait(1)
+        await day.do("take")
+    day.hands("supply off")
+    day.hands("function continuity")
+    day.hands("leads short")
+    await day.wait(1)
+    await day.do("prove", point="zero", function="continuity")
+    await day.do("prove", point="reference", function="continuity", expect="0.00", unit="Ohm")
+    await day.do("select", item="C1", test="polarity")
+    await day.do("judge", outcome=chance.choice(("yes", "no")), why="seen at every point")
+
+
+async def at_the_store(day: Day, actions: int) -> None:
+    """Appliances, one after another, with whatever happens on the way."""
+    await day.wait(1.5)
+    await day.prove("continuity")
+    await day.prove("insulation", "500")
+    for number in range(actions):
+        item = day.chance.choice(("T-014", "T-015", "T-021"))
+        await day.do("select", item=item, test="visual")
+        await day.do("judge", outcome="yes")
+        await day.take(item, "earth-continuity", "continuity", 1)
+        await day.take(item, "insulation", "insulation", 1.5, voltage="500")
+        if number % 3 == 2:
+            day.hands(day.chance.choice(FAULTS))
+            await day.wait(3)
+
+
 async def small_steps(day: Day) -> None:
     await day.do("alter", what="LK1", to="out", why="under test")
     await day.do("set", device="Q1", position=day.chance.choice(("on", "off")))
@@ -383,11 +435,14 @@ def bad_days(path: Path, seed: int, sessions: int = 2, actions: int = 12) -> Non
     """A logbook of several sessions at random, all honest."""
     chance = Random(seed)
     clock = ManualClock(datetime(2027, 3, 1, chance.choice((9, 23)), chance.randrange(60), tzinfo=UTC))
-    new_logbook(path, clock)
-    wires = wires_for(clock, seed, chance.choice((1, 1, 2)), hurt=seed % 3 == 2)
+    site = STORE if seed % 8 == 7 else STUDIO
+    new_logbook(path, clock, site)
+    count = 2 if seed % 16 == 9 else chance.choice((1, 1, 2))
+    wires = wires_for(clock, seed, count, hurt=seed % 3 == 2, alike=seed % 16 == 9, site=site)
+    script = at_the_store if site == STORE else one_bad_day
     for _ in range(sessions):
         day = Day(path, clock, wires, chance)
-        asyncio.run(day.run(lambda day: one_bad_day(day, actions), killed=chance.random() < 0.3))
+        asyncio.run(day.run(lambda day: script(day, actions), killed=chance.random() < 0.3))
         if day.recorder.state.closed_at is not None:
             break
         clock.advance(chance.choice((0.5, 20, 300, 4000)))
