@@ -123,7 +123,7 @@ class Steps:
     def _meters_here(self) -> list[str]:
         """Serial numbers of the meters of this session, connected at the moment or not."""
         here = {line.serial for line in self._intake.lines.values() if line.serial is not None}
-        return [serial for serial in self._book.state.meters if serial in here]
+        return sorted(serial for serial in self._book.state.meters if serial in here)
 
     # -- what is tested ---------------------------------------------------------------------------------------------
 

@@ -96,7 +96,7 @@ def test_no_meter_yet_and_a_line_that_failed() -> None:
     failure = LinkFailed("There is no port /dev/ttyUSB9", "plug it in", LinkReason.MISSING)
     bench.sitting.failures = (failure,)
     assert "There is no port /dev/ttyUSB9: plug it in." in bench.says("with_meter")
-    assert bench.says("next").startswith("See to the line, then leave and open")
+    assert bench.says("next").startswith("See to the line: it is tried again")
 
 
 def test_a_lost_line_is_told_with_its_age(bench: ScreenBench) -> None:

@@ -81,12 +81,12 @@ def test_a_new_job_from_a_plan_to_the_working_screen(folder: Path) -> None:
 
 
 def test_a_wrong_plan_is_told_with_its_faults_and_nothing_is_made(folder: Path) -> None:
-    (folder / "booth.toml").write_text(PLAN.replace('kind = "installation"', 'kind = "castle"'))
+    (folder / "booth.toml").write_text(PLAN.replace('kind = "installation"', 'kind = "barn"'))
 
     async def scene(screen: AppBench) -> None:
         await screen.type("new job from booth")
         await screen.press("enter")
-        await screen.come("castle")
+        await screen.come("barn")
         assert "mend each and try again" in " ".join(screen.text.split())
         assert "Demo: the whole job" in screen.text
 
