@@ -42,6 +42,7 @@ def record(audit: Audit) -> dict[str, Any]:
             "first": again.first.entry if again and again.first else None,
             "counts": dict(again.counts) if again else {},
             "unchecked": list(again.unchecked) if again else [],
+            "undecoded": list(again.undecoded) if again else [],
         },
         "extends": None if audit.extension is None else _extension(audit),
         "findings": [each.body() for each in findings],
@@ -125,7 +126,7 @@ def lines(audit: Audit) -> Iterator[str]:
         who = ", ".join(harmless(each, 40) for each in facts.instruments) or "none"
         yield f"  {harmless(facts.title, 120)}; instruments: {who}; {facts.results} results"
     if not audit.altered:
-        doubtful = again is not None and again.count
+        doubtful = again is not None and (again.count or again.undecoded)
         yield "  Every entry stands as it was written" + (
             "." if doubtful else ", and follows from the raw bytes, the plan and the rules."
         )

@@ -212,10 +212,10 @@ def _about_derivation(again: Rederivation | None) -> list[Finding]:
             )
             remedy = "Go through what differs entry by entry; ask who had the logbook and its key."
             found.append(finding("rederivation", weight, [each.entry for each in own], sentence, remedy))
-    if again.unchecked:
-        sentence = "Not all of it could be derived again: " + " ".join(again.unchecked[:3])
-        remedy = "Audit it where that driver and version are installed."
-        found.append(finding("rederivation", Weight.NOTE, [], sentence, remedy))
+    for sentences, weight in ((again.undecoded, Weight.DOUBT), (again.unchecked, Weight.NOTE)):
+        if sentences:
+            remedy = "Audit it where that driver and version are installed."
+            found.append(finding("rederivation", weight, [], " ".join(sentences[:3]), remedy))
     return found
 
 

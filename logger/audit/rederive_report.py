@@ -58,13 +58,15 @@ class Rederivation:
     Attributes:
         differences: the first ones, by entry.
         count: how many there are in all.
-        unchecked: sentences on what could not be derived again, and why.
+        unchecked: sentences on what could not be derived again just as it was, and why.
+        undecoded: sentences on bytes that were not decoded at all.
         counts: what was derived: `raw bytes`, `readings`, `damaged`, `self-checks`, `lapses`, `results` …
     """
 
     differences: tuple[Difference, ...]
     count: int
     unchecked: tuple[str, ...]
+    undecoded: tuple[str, ...]
     counts: Mapping[str, int]
 
     @property
@@ -79,7 +81,8 @@ class Rederivation:
             name: self.counts.get(name, 0) + other.counts.get(name, 0) for name in {**self.counts, **other.counts}
         }
         unchecked = tuple(dict.fromkeys((*self.unchecked, *other.unchecked)))
-        return Rederivation(tuple(both[:DIFFERENCES_AT_MOST]), self.count + other.count, unchecked, counts)
+        undecoded = tuple(dict.fromkeys((*self.undecoded, *other.undecoded)))
+        return Rederivation(tuple(both[:DIFFERENCES_AT_MOST]), self.count + other.count, unchecked, undecoded, counts)
 
 
 class Report:
@@ -89,6 +92,7 @@ class Report:
         self._found: list[Difference] = []
         self._count = 0
         self._unchecked: dict[str, None] = {}
+        self._undecoded: dict[str, None] = {}
         self._other_version = ""
         self.counts: dict[str, int] = {}
 
@@ -123,13 +127,19 @@ class Report:
         if len(self._unchecked) < DIFFERENCES_AT_MOST:
             self._unchecked.setdefault(sentence)
 
+    def cannot_decode(self, sentence: str) -> None:
+        """Bytes could not be decoded; told once."""
+        if len(self._undecoded) < DIFFERENCES_AT_MOST:
+            self._undecoded.setdefault(sentence)
+
     def counted(self, what: str, number: int = 1) -> None:
         """So much more of `what` was derived."""
         self.counts[what] = self.counts.get(what, 0) + number
 
     def result(self) -> Rederivation:
         """What was found so far."""
-        return Rederivation(tuple(self._first()), self._count, tuple(self._unchecked), dict(self.counts))
+        first, unchecked, undecoded = tuple(self._first()), tuple(self._unchecked), tuple(self._undecoded)
+        return Rederivation(first, self._count, unchecked, undecoded, dict(self.counts))
 
     def _first(self) -> list[Difference]:
         return sorted(self._found, key=lambda each: each.entry)[:DIFFERENCES_AT_MOST]

@@ -88,7 +88,7 @@ class Session:
             conversation = self._drivers.converse(name, url, lambda serial, boot: self.resume(serial, boot))
             here = self._drivers.version_of(name) if name else ""
         except InputWrong as wrong:
-            self._report.cannot_check(f"The bytes of {where} are not decoded again. {wrong}")
+            self._report.cannot_decode(f"The bytes of {where} are not decoded again. {wrong}")
             return None
         if here != recorded:
             theirs, ours = harmless(recorded, 80), harmless(here, 80)

@@ -15,6 +15,7 @@ from forger import Forgery, Line, find, forge, lines_of
 from working_day import Day, DriversAtHand, good_day
 
 from logger.audit.desk import Audit, Task, perform
+from logger.audit.finding import Weight
 from logger.audit.rederive_report import Differs
 
 
@@ -253,6 +254,24 @@ def test_a_body_that_no_recorder_writes_ends_nothing(
     audit, _ = forged(honest, tmp_path, forgery)
     assert audit.outcome.rederivation is not None
     assert audit.findings is not None
+
+
+def test_bytes_of_a_driver_that_is_not_here_are_a_doubt(honest: Path, tmp_path: Path) -> None:
+    """Else a forger would only have to name another driver."""
+
+    def forgery(lines: list[Line]) -> list[Line]:
+        for line in lines:
+            if line.kind == "instrument" and line.body["driver"]:
+                line.body["driver"] = "glaze-line 7"
+        body = find(lines, "reading", accepted=True, test="insulation").body
+        body["value"] = body["value"][:-1] + ("1" if body["value"][-1] != "1" else "2")
+        return lines
+
+    audit, _ = forged(honest, tmp_path, forgery)
+    assert audit.outcome.rederivation is not None
+    assert audit.outcome.rederivation.differences == ()
+    assert audit.exit_code == 1
+    assert any("glaze-line" in each.sentence for each in audit.findings if each.weight is Weight.DOUBT)
 
 
 def test_what_an_operator_said_can_be_forged_with_the_key(honest: Path, tmp_path: Path) -> None:
