@@ -146,6 +146,9 @@ class Decoding:
         known = self._state.meters.get(str(data["serial"]))
         self._before = (known.boot, known.leads) if known else None
         self._follow(entry, data)
+        line = self._session.lines.get(url)
+        if line is not None and not line.is_derived:
+            line.replay.serial, line.replay.boot = str(data["serial"]), str(data["boot"])
 
     def _after_instrument(self, _entry: Entry, data: Body) -> None:
         if "functions" in data or str(data["line"]).startswith(KEYED_LINE) or self._before is None:
