@@ -56,10 +56,12 @@ class Objects:
 
     def put(
         self, path: str, interface: str, properties: Mapping[str, Variant], methods: Mapping[str, Method] | None = None
-    ) -> None:
-        """Offer `interface` at `path`, and tell of it."""
+    ) -> asyncio.Future[None] | None:
+        """Offer `interface` at `path`, and tell of it; yields what is done once that is sent, None without a bus."""
         self._objects.setdefault(path, {})[interface] = _Interface(dict(properties), methods or {})
-        self._signal(self._root, OBJECT_MANAGER, "InterfacesAdded", "oa{sa{sv}}", [path, {interface: dict(properties)}])
+        return self._signal(
+            self._root, OBJECT_MANAGER, "InterfacesAdded", "oa{sa{sv}}", [path, {interface: dict(properties)}]
+        )
 
     def take_away(self, path: str) -> None:
         """Remove the object at `path`, if there is one, and tell of it."""
@@ -106,9 +108,12 @@ class Objects:
         """Return when the bus has taken all that was sent: sending on and on would overrun the connection."""
         await self.call("org.freedesktop.DBus", "/org/freedesktop/DBus", "org.freedesktop.DBus", "GetId")
 
-    def _signal(self, path: str, interface: str, member: str, signature: str, body: list[Any]) -> None:
-        if self.bus.connected:
-            self.bus.send(Message.new_signal(path, interface, member, signature, body))
+    def _signal(
+        self, path: str, interface: str, member: str, signature: str, body: list[Any]
+    ) -> asyncio.Future[None] | None:
+        if not self.bus.connected:
+            return None
+        return self.bus.send(Message.new_signal(path, interface, member, signature, body))
 
     def _handle(self, message: Message) -> bool:
         method = self._method(message) if message.message_type is MessageType.METHOD_CALL else None

@@ -16,7 +16,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-from private_bus import VARIABLE
+from private_bus import VARIABLE, stop_private_bus
 
 AIR_BYTES_PER_S = 100_000
 """What a good Bluetooth LE link carries."""
@@ -93,6 +93,7 @@ def main() -> None:
                 told = simulator.perform(line.strip()).replace("\n", "; ")
                 sys.stdout.write(f"{told}\n")
                 sys.stdout.flush()
+    stop_private_bus()
 
 
 if __name__ == "__main__":

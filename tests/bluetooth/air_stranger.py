@@ -63,6 +63,7 @@ class AirborneStranger(StrangerMeter):
             ears, mouth = socket.socketpair()
             self._ears = ears
             self._start(self._live, mouth)
+            self._life = self._threads[-1]
             self._start(self._broadcast, ears)
 
     def _host_said(self, data: bytes) -> None:
@@ -86,3 +87,4 @@ class AirborneStranger(StrangerMeter):
         if ears is not None:
             with contextlib.suppress(OSError):
                 ears.shutdown(socket.SHUT_RDWR)
+            self._life.join(2)  # the meter speaks to one host at a time

@@ -13,7 +13,7 @@ sys.path.append(str(Path(__file__).parents[1] / "journeys"))  # the contract's s
 
 from air_stranger import AirborneStranger
 from ether import Ether, ether
-from private_bus import VARIABLE
+from private_bus import VARIABLE, stop_private_bus
 from test_strangers_meter import shed as shed
 
 from drivers.links.ble_air import Air, close_shared_air
@@ -23,16 +23,22 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--ble", metavar="ADDRESS", help="a real Bluetooth meter in reach, to try the link on")
 
 
-ALWAYS = ("knobs0", "reboot", "result")
-"""Of the stranger's tests that come in many variants, those that every run tries over the air."""
+ALWAYS = ("whole_job", "drop_out", "damage", "hostile", "a_kill[result]")
+"""Of the stranger's tests, those that every run tries over the air: what another carrier can change."""
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Each variant starts the command anew; all of them are for `-m slow`."""
+    """Each starts the command anew; all of them are for `-m slow`."""
     for item in items:
-        is_variant = item.path.name == "test_stranger_on_air.py" and "[" in item.name
-        if is_variant and not any(share in item.name for share in ALWAYS):
+        is_strangers = item.path.name == "test_stranger_on_air.py"
+        if is_strangers and not any(share in item.name for share in ALWAYS):
             item.add_marker(pytest.mark.slow)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _a_bus_for_all() -> Iterator[None]:
+    yield
+    stop_private_bus()
 
 
 @pytest.fixture

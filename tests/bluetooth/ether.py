@@ -149,9 +149,8 @@ async def _end(tasks: set[asyncio.Task[Any]]) -> None:
 
 @contextlib.contextmanager
 def ether(**options: Any) -> Iterator[Ether]:
-    with private_bus() as bus:
-        air = Ether(bus, **options)
-        try:
-            yield air
-        finally:
-            air.close()
+    air = Ether(private_bus(), **options)
+    try:
+        yield air
+    finally:
+        air.close()

@@ -222,14 +222,15 @@ class MiniBluez:
                 if peer.path in self._known:
                     self.objects.change(peer.path, "org.bluez.Device1", {"RSSI": Variant("n", peer.rssi)})
                 else:
-                    self._show(peer)
-                    await self.objects.settle()
+                    await self._show(peer)
             await asyncio.sleep(ADVERTISE_EVERY_S)
 
-    def _show(self, peer: Peer) -> None:
+    async def _show(self, peer: Peer) -> None:
+        """Tell of a peer, and return when it is on the bus: dbus-fast takes a socket that is full for a broken one."""
         self._known.add(peer.path)
         uuids = [service.uuid for service in peer.services] if peer.advertised is None else peer.advertised
-        self.objects.put(
+        await self.objects.settle()
+        sent = self.objects.put(
             peer.path,
             "org.bluez.Device1",
             {
@@ -249,6 +250,8 @@ class MiniBluez:
             },
             {"Connect": lambda _call: self._connect(peer), "Disconnect": lambda _call: self._disconnect(peer)},
         )
+        if sent is not None:
+            await sent
 
     def _forget(self, peer: Peer) -> None:
         self._known.discard(peer.path)

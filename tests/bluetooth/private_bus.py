@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import contextlib
 import subprocess
 import tempfile
-from collections.abc import Iterator
 from pathlib import Path
 
 VARIABLE = "DBUS_SYSTEM_BUS_ADDRESS"
@@ -47,6 +45,10 @@ class PrivateBus:
         self.address = self._daemon.stdout.readline().strip()  # printed once it listens
         assert self.address, "dbus-daemon did not start"
 
+    @property
+    def is_alive(self) -> bool:
+        return self._daemon.poll() is None
+
     def kill(self) -> None:
         """The daemon dies, as when the system's bus is restarted."""
         self._daemon.kill()
@@ -55,11 +57,27 @@ class PrivateBus:
             self._daemon.stdout.close()
 
 
-@contextlib.contextmanager
-def private_bus() -> Iterator[PrivateBus]:
-    with tempfile.TemporaryDirectory(prefix="zf-bus-") as folder:
-        bus = PrivateBus(Path(folder))
-        try:
-            yield bus
-        finally:
-            bus.kill()
+class _Running:
+    """The one that tests share, one after the other; a test that killed it leaves the next to start another."""
+
+    bus: PrivateBus | None = None
+    folder: tempfile.TemporaryDirectory[str] | None = None
+
+
+def private_bus() -> PrivateBus:
+    """A bus that is alive."""
+    if _Running.bus is None or not _Running.bus.is_alive:
+        stop_private_bus()
+        _Running.folder = tempfile.TemporaryDirectory(prefix="zf-bus-")
+        _Running.bus = PrivateBus(Path(_Running.folder.name))
+    return _Running.bus
+
+
+def stop_private_bus() -> None:
+    """End it, if there is one."""
+    bus, folder = _Running.bus, _Running.folder
+    _Running.bus = _Running.folder = None
+    if bus is not None:
+        bus.kill()
+    if folder is not None:
+        folder.cleanup()

@@ -38,14 +38,14 @@ Drops = Sequence[tuple[float, str, float]]
 FRAME = re.compile(rb"@((rd|ev) n=(\d+)[^*@]*)\*([0-9A-F]{8})\r?\n")
 
 
-def script(count: int, long_every: int, seed: int) -> list[tuple[float, str, float]]:
+def script(count: int, long_every: int, work_s: tuple[float, float], seed: int) -> list[tuple[float, str, float]]:
     """Drop-outs, most of them short, every so many longer than a proof lasts; between them the operator works."""
     source = random.Random(seed)
-    at_s, drops = 20.0, []
+    at_s, drops = work_s[1], []
     for number in range(count):
         seconds = 62.0 if number % long_every == long_every // 2 else source.uniform(0.5, 12)
         drops.append((at_s, "disconnect", seconds))
-        at_s += seconds + source.uniform(15, 30)
+        at_s += seconds + source.uniform(*work_s)
     return drops
 
 
@@ -143,7 +143,7 @@ def frames_in(raw: bytes) -> tuple[set[int], set[int]]:
     return readings, events
 
 
-def check_the_account(logbook: Path, drops: int, rate: int) -> None:
+def check_the_account(logbook: Path, drops: int, rate: int, least_work_s: float) -> None:
     """Every number was recorded once or told as lost; proofs ended when a minute was over, and not before."""
     raw = b"".join(b64decode(str(body["data"])) for _, _, body in entries(logbook, "raw"))
     readings, events = frames_in(raw)
@@ -164,8 +164,8 @@ def check_the_account(logbook: Path, drops: int, rate: int) -> None:
     assert not recorded & lost
     assert recorded | events | lost == set(range(1, max(recorded) + 1))
     filled = sum(int(str(body["last"])) - int(str(body["first"])) + 1 for _, _, body in entries(logbook, "filled"))
-    assert filled > len(lost)
-    assert max(recorded) > drops * rate * 15 * 0.9  # it streamed all the time that it could
+    assert filled > 0  # how much is given up instead is up to the machine: a patience of three seconds lasts a fraction
+    assert max(recorded) > drops * rate * least_work_s * 0.9  # it streamed all the time that it could
     check_the_proofs(logbook, drops)
 
 
@@ -189,15 +189,15 @@ def check_the_proofs(logbook: Path, drops: int) -> None:
     assert back == drops
 
 
-def test_three_minutes_with_drop_outs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_two_minutes_with_drop_outs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     logbook = tmp_path / "job.db"
-    record(logbook, script(3, long_every=3, seed=1), speed=10, rate=50, monkeypatch=monkeypatch)
-    check_the_account(logbook, 3, rate=50)
+    record(logbook, script(2, 2, work_s=(6, 9), seed=1), speed=10, rate=50, monkeypatch=monkeypatch)
+    check_the_account(logbook, 2, rate=50, least_work_s=6)
 
 
 @pytest.mark.slow
 @pytest.mark.timeout(1800)
 def test_an_hour_with_a_hundred_drop_outs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     logbook = tmp_path / "job.db"
-    record(logbook, script(100, long_every=20, seed=2), speed=5, rate=200, monkeypatch=monkeypatch)
-    check_the_account(logbook, 100, rate=200)
+    record(logbook, script(100, 20, work_s=(15, 30), seed=2), speed=5, rate=200, monkeypatch=monkeypatch)
+    check_the_account(logbook, 100, rate=200, least_work_s=15)

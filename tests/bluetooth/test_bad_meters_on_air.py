@@ -15,7 +15,7 @@ from drivers.links.ble_air import Air
 from logger.errors import LinkFailed, LinkReason
 from logger.happening import Damaged, Disconnected, Filled, Gap, Read, Ready, Reconnected
 
-SPEED = 10.0
+SPEED = 15.0
 
 
 class Scripted(StrangerMeter):
@@ -66,7 +66,7 @@ def test_noise_is_kept_as_damage_and_the_meter_is_told_to_be_unknown(sky: Ether,
         with pytest.raises(LinkFailed, match="sends something, but not who it is") as failed:
             await flight.task
         assert failed.value.reason is LinkReason.SILENT
-        assert flight.raw() == bytes(sent)
+        assert flight.raw()[:20_000] == bytes(sent)[:20_000]
         assert flight.kinds(Damaged) > 0
         assert flight.kinds(Read) == 0
 
@@ -86,7 +86,7 @@ def test_without_an_adapter_a_line_says_so_and_not_that_nobody_answers(sky: Ethe
     run(test)
 
 
-def test_a_name_of_a_megabyte_does_no_harm(sky: Ether, adapter: Air) -> None:
+def test_a_name_of_a_megabyte_does_no_harm(sky: Ether, adapter: Air, monkeypatch: pytest.MonkeyPatch) -> None:
     sky.meter("C0:FF:EE:00:00:07", "N" * 1_000_000)
     meter = sky.meter("C0:FF:EE:00:00:08", "\x1b[2J\u202e" * 1000)
 
@@ -95,15 +95,14 @@ def test_a_name_of_a_megabyte_does_no_harm(sky: Ether, adapter: Air) -> None:
         await link.open()
         await link.close()
         ghost = links_to("\x1b[2J" * 1000, adapter)()
+        monkeypatch.setattr(ble_radio, "FIND_LIMIT_S", 0.3)
         with pytest.raises(LinkFailed) as failed:
             await ghost.open()
         assert len(str(failed.value)) < 300
         assert "\x1b" not in str(failed.value)
         await ghost.close()
 
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(ble_radio, "FIND_LIMIT_S", 0.3)
-        run(test)
+    run(test)
 
 
 def test_notifications_before_the_subscription_count_under_no_name(sky: Ether, adapter: Air) -> None:

@@ -48,7 +48,7 @@ def test_they_are_told_live_as_they_come_and_as_their_signal_changes(sky: Ether,
         if len(told) == 2:
             enough.set()
 
-    listening = threading.Thread(target=ble_meters, args=(2.0, hear, adapter))
+    listening = threading.Thread(target=ble_meters, args=(1.0, hear, adapter))
     listening.start()
     assert enough.wait(2)
     listening.join(5)
@@ -143,9 +143,13 @@ def test_the_command_shows_what_is_remembered_of_a_meter(
     assert listed["bluetooth"] is None
 
 
-def test_a_meter_found_is_a_meter_that_can_be_recorded_from(shed: Path, meter: AirborneStranger) -> None:
+def test_a_meter_found_is_a_meter_that_can_be_recorded_from(
+    shed: Path, meter: AirborneStranger, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(ble_list, "ble_meters", lambda: ble_meters(0.3))
     meter.on_ble()
-    listed = json.loads(run("meters", "--json", cwd=shed).stdout)
+    assert call("--json") == 0
+    listed = json.loads(capsys.readouterr().out)
     (url,) = [each["url"] for each in listed["meters"] if each["kind"] == "ble"]
     with recording("job.db", url, shed) as recorder:
         assert recorder.event("ready")["serial"] == "S-77"

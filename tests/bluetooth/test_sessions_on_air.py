@@ -15,6 +15,7 @@ from stranger import recording, run
 from test_strangers_meter import prove
 
 
+@pytest.mark.slow  # who only talks is given ten seconds to say what it can do
 def test_a_meter_that_only_talks_is_read_all_the_same(shed: Path, sky: Ether) -> None:
     meter = AirborneStranger(sky, talks_only=True)
     try:
