@@ -167,7 +167,7 @@ class Connection:
         for look in range(LOOKS):
             place = self._place
             device = await self._radio.find(place.target, place.address, must_be_heard=place.must_be_heard)
-            client = await self._connected(device)
+            client = await self._connected(device, afresh=look > 0)
             from_meter, self._to_meter = _characteristics(client)
             if from_meter is not None and self._to_meter is not None:
                 return client, from_meter
@@ -175,9 +175,9 @@ class Connection:
             await self._let_go(client, forget=look == 0 and _may_be_forgotten(device))
         raise no_service_found(self._place.shown)
 
-    async def _connected(self, device: BLEDevice) -> BleakClient:
+    async def _connected(self, device: BLEDevice, *, afresh: bool) -> BleakClient:
         self._mark = mark = next(self._place.marks)
-        client = self._radio.stack.new_client(device, partial(self._gone, mark), CONNECT_LIMIT_S)
+        client = self._radio.stack.new_client(device, partial(self._gone, mark), CONNECT_LIMIT_S, afresh=afresh)
         self._client = client
         async with self._radio.connecting():
             await self._radio.patience.within(CONNECT_LIMIT_S, client.connect())

@@ -14,13 +14,14 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from bleak import BleakAdapter, BleakClient, BleakScanner
+from bleak.args.winrt import WinRTClientArgs
 from bleak.backends.client import BaseBleakClient
 from bleak.backends.device import BLEDevice
 from bleak.backends.scanner import AdvertisementData, BaseBleakScanner
 
 from drivers.links.ble_patience import Patience
 from drivers.links.ble_service import METER_SERVICE, as_address
-from drivers.links.ble_trouble import failure_of, hung, is_in_progress, not_in_reach, several_of_that_name, stuck
+from drivers.links.ble_trouble import busy, failure_of, hung, is_in_progress, not_in_reach, several_of_that_name, stuck
 from logger.errors import LinkFailed
 from logger.text import harmless
 
@@ -30,6 +31,9 @@ try of a line lasts 15 s."""
 
 LOOK_ROUND_S: Final = 0.5
 """How long it is looked whether a second device has the same name, seconds."""
+
+TURN_LIMIT_S: Final = 60.0
+"""Longest wait for the adapter while others connect, seconds: two meters at the edge of reach, one after the other."""
 
 SCAN_CALL_LIMIT_S: Final = 5.0
 """Longest that starting or stopping a scan may take, seconds."""
@@ -73,15 +77,12 @@ class Stack:
     scanner: type[BaseBleakScanner] | None = None
     client: type[BaseBleakClient] | None = None
 
-    def new_client(self, device: BLEDevice, gone: Callable[[BleakClient], None], limit_s: float) -> BleakClient:
-        """A client object for one connection. Windows is told not to trust its memory of the meter's table."""
-        return BleakClient(
-            device,
-            disconnected_callback=gone,
-            timeout=limit_s,
-            winrt={"use_cached_services": False},
-            backend=self.client,
-        )
+    def new_client(
+        self, device: BLEDevice, gone: Callable[[BleakClient], None], limit_s: float, *, afresh: bool = False
+    ) -> BleakClient:
+        """A client object for one connection. With `afresh`, Windows reads the meter's table from the meter."""
+        winrt: WinRTClientArgs = {"use_cached_services": False} if afresh else {}
+        return BleakClient(device, disconnected_callback=gone, timeout=limit_s, winrt=winrt, backend=self.client)
 
 
 @dataclass(eq=False)
@@ -129,6 +130,8 @@ class Radio:
         self._connectors = 0
         self._change = asyncio.Event()
         self._scanning: asyncio.Task[None] | None = None
+        self._is_scanning = False
+        self._scans = 0
         self._busy_in_a_row = 0
 
     async def find(self, target: str, known_address: str | None, *, must_be_heard: bool = False) -> BLEDevice:
@@ -172,14 +175,28 @@ class Radio:
 
     @asynccontextmanager
     async def connecting(self) -> AsyncIterator[None]:
-        """Hold the adapter for one connection attempt; a scan is put down meanwhile."""
+        """Hold the adapter for one connection attempt; a scan is put down meanwhile.
+
+        Raises:
+            LinkFailed: if others hold it too long.
+        """
         self._connectors += 1
         self._change.set()
         try:
-            async with self._turn:
+            await self._turn_comes()
+            try:
                 yield
+            finally:
+                self._turn.release()
         finally:
             self._connectors -= 1
+
+    async def _turn_comes(self) -> None:
+        try:
+            async with asyncio.timeout(TURN_LIMIT_S):
+                await self._turn.acquire()
+        except TimeoutError as error:
+            raise busy() from error
 
     def failure(self, error: BaseException, meter: str) -> LinkFailed:
         """What to tell of an error; an adapter that stays busy is told apart from one that is so for a moment."""
@@ -197,7 +214,7 @@ class Radio:
     async def _found(self, wanted: _Wanted) -> BLEDevice:
         """Wait until it is found; where only a name is known, look round for namesakes before taking the first."""
         loop = asyncio.get_running_loop()
-        deadline_s = loop.time() + FIND_LIMIT_S
+        deadline_s, began = loop.time() + FIND_LIMIT_S, self._scans
         while not wanted.found.done():
             left_s = deadline_s - loop.time()
             if wanted.namesakes or left_s <= 0:
@@ -210,8 +227,12 @@ class Radio:
         if len(wanted.namesakes) > 1:
             raise several_of_that_name(shown(wanted.target), list(wanted.namesakes))
         if not wanted.namesakes:
-            raise not_in_reach(shown(wanted.target))
+            raise not_in_reach(shown(wanted.target)) if self._listened_since(began) else busy()
         return next(iter(wanted.namesakes.values()))
+
+    def _listened_since(self, scans: int) -> bool:
+        """Whether there was a scan since that many had begun: others may have held the adapter all the time."""
+        return self._is_scanning or self._scans > scans
 
     async def _connected(self) -> list[Sighting]:
         """Meters that are connected already, as after a program that was killed: they do not advertise."""
@@ -253,11 +274,14 @@ class Radio:
         """One scan, until nobody seeks or somebody wants to connect."""
         scanner = BleakScanner(self._heard, backend=self.stack.scanner)
         await self.patience.within(SCAN_CALL_LIMIT_S, scanner.start())
+        self._is_scanning = True
+        self._scans += 1
         try:
             while self._seekers and not self._connectors:
                 self._change.clear()
                 await self._change.wait()
         finally:
+            self._is_scanning = False
             await self.patience.within(SCAN_CALL_LIMIT_S, scanner.stop())
 
     def _heard(self, device: BLEDevice, advertised: AdvertisementData) -> None:

@@ -109,6 +109,11 @@ def several_of_that_name(meter: str, addresses: list[str]) -> LinkFailed:
     return LinkFailed(f"Several Bluetooth devices call themselves {meter}", f"name one: {listed}", LinkReason.BUSY)
 
 
+def busy() -> LinkFailed:
+    """Another Bluetooth operation is under way."""
+    return LinkFailed("The Bluetooth adapter is busy with something else", "wait a moment", LinkReason.BUSY)
+
+
 def stuck(meter: str) -> LinkFailed:
     """Another Bluetooth operation is under way, again and again."""
     return LinkFailed(
@@ -165,7 +170,7 @@ def _bus_error(error: BleakDBusError, meter: str) -> LinkFailed:
     if name == "org.bluez.Error.NotReady":
         return _switched_off()
     if name == "org.bluez.Error.InProgress":
-        return LinkFailed("The Bluetooth adapter is busy with something else", "wait a moment", LinkReason.BUSY)
+        return busy()
     if name in _NO_SERVICE_NAMES:
         return _no_service()
     if name == "org.freedesktop.DBus.Error.AccessDenied":

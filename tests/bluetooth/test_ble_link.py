@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from typing import Any
 
 import pytest
 from air_parts import all_of, bytes_of, is_at_rest, links_to, radio_of, run, until
@@ -10,9 +11,9 @@ from bleak import BleakClient
 from bleak.backends.bluezdbus.client import BleakClientBlueZDBus
 from ether import TEXTS, Ether
 
-from drivers.links import ble, ble_connection
+from drivers.links import ble, ble_connection, ble_radio
 from drivers.links.ble_air import Air
-from drivers.links.ble_radio import Stack
+from drivers.links.ble_radio import Radio, Stack
 from logger.errors import LinkFailed, LinkLost, LinkReason
 from logger.reading import Identity
 
@@ -366,8 +367,8 @@ def test_a_client_object_is_used_for_one_connection_only(
     made: list[BleakClient] = []
     new_client = Stack.new_client
 
-    def noting(self: Stack, *arguments: object) -> BleakClient:
-        made.append(new_client(self, *arguments))  # type: ignore[arg-type]
+    def noting(self: Stack, *arguments: Any, **options: Any) -> BleakClient:
+        made.append(new_client(self, *arguments, **options))
         return made[-1]
 
     monkeypatch.setattr(Stack, "new_client", noting)
@@ -382,3 +383,39 @@ def test_a_client_object_is_used_for_one_connection_only(
 
     run(test)
     assert len({id(client) for client in made}) == 3
+
+
+def test_while_others_connect_for_long_it_is_told_that_the_adapter_is_busy(
+    sky: Ether, adapter: Air, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(ble_radio, "FIND_LIMIT_S", 0.5)
+    slow, other = sky.meter("C0:FF:EE:00:00:01"), sky.meter("C0:FF:EE:00:00:02")
+    slow.peer.connect_hangs = True
+
+    async def test() -> None:
+        first, second = (links_to(meter.peer.address, adapter)() for meter in (slow, other))
+        opening = asyncio.ensure_future(first.open())
+        await until(lambda: sky.bluez.connects == 1)
+        with pytest.raises(LinkFailed, match="busy with something else"):
+            await second.open()
+        opening.cancel()
+        await asyncio.gather(opening, return_exceptions=True)
+        for link in (first, second):
+            await link.close()
+
+    run(test)
+    assert is_at_rest(adapter)
+
+
+def test_the_wait_for_ones_turn_has_its_end(sky: Ether, adapter: Air, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(ble_radio, "TURN_LIMIT_S", 0.05)
+
+    async def contend(radio: Radio) -> None:
+        async with radio.connecting():
+            with pytest.raises(LinkFailed, match="busy with something else"):
+                async with radio.connecting():
+                    raise AssertionError("two at once")
+        async with radio.connecting():
+            pass
+
+    adapter.call(contend, 5)
