@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from blockbuster import blockbuster_ctx
 
 sys.path.append(str(Path(__file__).parents[1] / "journeys"))  # the contract's stranger is tried over the air as well
 
@@ -54,10 +55,11 @@ def sky(monkeypatch: pytest.MonkeyPatch) -> Iterator[Ether]:
 
 @pytest.fixture
 def adapter(sky: Ether) -> Iterator[Air]:
-    """Our side of it: the thread on which Bluetooth happens. Nothing may be left over on it."""
-    air = Air()
-    yield air
-    air.close()
+    """Our side of it: the thread on which Bluetooth happens. It may not block, and nothing may be left over on it."""
+    with blockbuster_ctx("drivers"):
+        air = Air()
+        yield air
+        air.close()
     assert not air.faults
 
 

@@ -60,7 +60,7 @@ def reconnect(sky: Ether, air: Air, times: int) -> None:
 
 
 def test_a_few_reconnections_leave_nothing_behind(sky: Ether, adapter: Air) -> None:
-    reconnect(sky, adapter, 60)
+    reconnect(sky, adapter, 30)
 
 
 @pytest.mark.slow
