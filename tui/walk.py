@@ -13,15 +13,7 @@ from logger.errors import InputWrong
 from logger.job.network import Network
 from logger.job.setup import Alteration, SetUp, alter, apply_set, restore, standing
 from logger.job.steps_walk import Step
-from logger.job.wiring import SUPPLY
 from logger.state import ResultState
-
-
-def never_on(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """The steps without any that joins the supply: nobody is ever told to energise."""
-    return tuple(
-        step for step in steps if not (step.fields.get("device") == SUPPLY and step.fields.get("position") == "on")
-    )
 
 
 @dataclass(frozen=True, slots=True)

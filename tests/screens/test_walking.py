@@ -15,6 +15,7 @@ from logger.job.history import History, history
 from logger.job.hunt_log import hunt_in
 from logger.job.plan import plan_body
 from logger.job.steps import least_steps
+from logger.job.steps_walk import never_on
 from logger.logbook.entries import Entry, Kind, body_text, leaf_hash
 from logger.logbook.writer import Logbook
 from logger.quantity import Test
@@ -30,7 +31,7 @@ from tui.sentence.standing_now import set_up_now
 from tui.sentence.walk_words import hunt_lines, stride_heading, stride_lines
 from tui.situation import Situation
 from tui.view import text_of
-from tui.walk import Walk, never_on
+from tui.walk import Walk
 
 
 def past_of(bench: ScreenBench) -> History:

@@ -34,7 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     covered = () if arguments.all else tuple(past.coverage(test).by)
     found = least_steps(
         past.network, past.setup, test, arguments.between, arguments.at, covered, items_that_need(past, test)
-    )
+    ).without_energising()
     if arguments.json:
         emit(found.body())
     else:
@@ -66,6 +66,8 @@ def step_plan_lines(found: StepPlan) -> Iterator[str]:
         if step.do != "select":
             number += 1
             yield f"{number:3}. {step_words(step, found.steps)}"
+    if any(step.fields.get("device") == "supply" for step in found.steps):
+        yield "The supply stays off: joining it again is for whoever is licensed to, once everything is back."
     if found.left:
         yield f"Not reached however anything is set: {', '.join(found.left)}."
 

@@ -15,7 +15,7 @@ from logger.job.conductors import USUAL_BETWEEN
 from logger.job.history import History
 from logger.job.hunt_log import Hunted, hunt_in
 from logger.job.steps import least_steps
-from logger.job.steps_walk import Step, StepPlan
+from logger.job.steps_walk import Step, StepPlan, never_on
 from logger.quantity import Test
 from logger.text import harmless
 from tui.cli.installation import read_history
@@ -26,7 +26,7 @@ from tui.screens.stride import Stride
 from tui.sentence.standing_now import network_of, set_up_now
 from tui.sentence.walk_words import hunt_lines, plan_heading, stride_heading, stride_lines
 from tui.view import plain, strong
-from tui.walk import Walk, never_on
+from tui.walk import Walk
 
 NOT_THERE_YET: Final = (
     "The step before this one is not in the log. Wait a moment; if it stays so, leave and begin again."
