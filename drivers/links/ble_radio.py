@@ -150,6 +150,8 @@ class Radio:
             for sighting in await self._connected():
                 if not must_be_heard:
                     wanted.hear(sighting)
+            if wanted.found.done():
+                return wanted.found.result()
             async with self._listening(wanted.hear, wanted.found):
                 return await self._found(wanted)
         except Exception as error:
@@ -171,7 +173,7 @@ class Radio:
                 failed.result()
             self.worked()
         except Exception as error:
-            raise self.failure(error, "sought") from error
+            raise self.failure(error, "") from error
 
     @asynccontextmanager
     async def connecting(self) -> AsyncIterator[None]:

@@ -42,6 +42,8 @@ _NO_SERVICE_NAMES: Final = frozenset(
     f"org.freedesktop.DBus.Error.{name}" for name in ("ServiceUnknown", "NameHasNoOwner", "Disconnected")
 )
 
+_GONE_NAMES: Final = frozenset(f"org.freedesktop.DBus.Error.{name}" for name in ("UnknownObject", "UnknownMethod"))
+
 _PAIRING_CODES: Final = frozenset(
     {
         BleakGATTProtocolErrorCode.INSUFFICIENT_AUTHENTICATION,
@@ -58,7 +60,8 @@ _PAIRING_NAMES: Final = frozenset(
 
 
 def failure_of(error: BaseException, meter: str) -> LinkFailed:
-    """What to tell the operator when Bluetooth raised `error` for the meter shown as `meter`; the cause is kept."""
+    """What to tell the operator when Bluetooth raised `error` for the meter shown as `meter` (empty: for none in
+    particular); the cause is kept."""
     if isinstance(error, LinkFailed):
         return error
     failure = _failure(error, meter)
@@ -67,21 +70,45 @@ def failure_of(error: BaseException, meter: str) -> LinkFailed:
 
 
 def _failure(error: BaseException, meter: str) -> LinkFailed:
+    return _system_failure(error) or (_meter_failure(error, meter) if meter else _no_bluetooth(error))
+
+
+def _system_failure(error: BaseException) -> LinkFailed | None:
+    """Of this machine's Bluetooth, whatever was wanted of it; None if that is not it."""
     if isinstance(error, BleakBluetoothNotAvailableError):
         return _not_available(error)
     if isinstance(error, BleakDBusError):
-        return _bus_error(error, meter)
-    if isinstance(error, BleakDeviceNotFoundError):
+        return _bus_error(error.dbus_error)
+    if isinstance(error, TimeoutError):
+        return None
+    if isinstance(error, OSError) or type(error).__name__ in {"InvalidAddressError", "AuthTimeoutError"}:
+        return _no_service()
+    return None
+
+
+def _meter_failure(error: BaseException, meter: str) -> LinkFailed:
+    name = error.dbus_error if isinstance(error, BleakDBusError) else ""
+    if isinstance(error, BleakDeviceNotFoundError) or name in _GONE_NAMES:
         return not_in_reach(meter)
-    if isinstance(error, BleakGATTProtocolError) and error.code in _PAIRING_CODES:
+    if name in _PAIRING_NAMES or (isinstance(error, BleakGATTProtocolError) and error.code in _PAIRING_CODES):
         return _wants_pairing(meter)
     if isinstance(error, TimeoutError):
         return LinkFailed(
             f"The Bluetooth meter {meter} does not answer", "bring it nearer and switch it on", LinkReason.SILENT
         )
-    if isinstance(error, OSError) or type(error).__name__ in {"InvalidAddressError", "AuthTimeoutError"}:
-        return _no_service()
-    return _broken(error, meter)
+    return LinkFailed(
+        f"The Bluetooth meter {meter} could not be connected ({_said(error)})",
+        "bring it nearer, switch it off and on, and try again",
+        LinkReason.BROKEN,
+    )
+
+
+def _no_bluetooth(error: BaseException) -> LinkFailed:
+    return LinkFailed(f"Bluetooth does not work ({_said(error)})", "switch it off and on", LinkReason.UNAVAILABLE)
+
+
+def _said(error: BaseException) -> str:
+    return harmless(str(error) or type(error).__name__, SAID_AT_MOST)
 
 
 def not_in_reach(meter: str) -> LinkFailed:
@@ -116,10 +143,10 @@ def busy() -> LinkFailed:
 
 def stuck(meter: str) -> LinkFailed:
     """Another Bluetooth operation is under way, again and again."""
+    remove = f"`bluetoothctl remove {meter}`, or " if meter else ""
     return LinkFailed(
         "The Bluetooth adapter stays busy with something else",
-        "close other programs that use Bluetooth; if that does not help, "
-        f"`bluetoothctl remove {meter}`, or switch Bluetooth off and on",
+        f"close other programs that use Bluetooth; if that does not help, {remove}switch Bluetooth off and on",
         LinkReason.BUSY,
     )
 
@@ -165,8 +192,7 @@ def _not_available(error: BleakBluetoothNotAvailableError) -> LinkFailed:
     return forbidden()
 
 
-def _bus_error(error: BleakDBusError, meter: str) -> LinkFailed:
-    name = error.dbus_error
+def _bus_error(name: str) -> LinkFailed | None:
     if name == "org.bluez.Error.NotReady":
         return _switched_off()
     if name == "org.bluez.Error.InProgress":
@@ -175,13 +201,9 @@ def _bus_error(error: BleakDBusError, meter: str) -> LinkFailed:
         return _no_service()
     if name == "org.freedesktop.DBus.Error.AccessDenied":
         return forbidden()
-    if name in _PAIRING_NAMES:
-        return _wants_pairing(meter)
     if name in {"org.freedesktop.DBus.Error.NoReply", "org.freedesktop.DBus.Error.Timeout"}:
         return hung()
-    if name in {"org.freedesktop.DBus.Error.UnknownObject", "org.freedesktop.DBus.Error.UnknownMethod"}:
-        return not_in_reach(meter)
-    return _broken(error, meter)
+    return None
 
 
 def _no_service() -> LinkFailed:
@@ -201,15 +223,6 @@ def _wants_pairing(meter: str) -> LinkFailed:
         f"The Bluetooth meter {meter} wants to be paired first",
         "pair it in the system's Bluetooth settings, then try again",
         LinkReason.FORBIDDEN,
-    )
-
-
-def _broken(error: BaseException, meter: str) -> LinkFailed:
-    said = harmless(str(error) or type(error).__name__, SAID_AT_MOST)
-    return LinkFailed(
-        f"The Bluetooth meter {meter} could not be connected ({said})",
-        "bring it nearer, switch it off and on, and try again",
-        LinkReason.BROKEN,
     )
 
 

@@ -412,6 +412,21 @@ def test_every_error_has_its_sentence_and_its_remedy(error: Exception, words: st
     assert "\x1b" not in str(failure)
 
 
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [
+        (BleakError("adapter 'hci0' not found"), "Bluetooth does not work (adapter 'hci0' not found)"),
+        (TimeoutError(), "Bluetooth does not work (TimeoutError)"),
+        (bus("org.bluez.Error.Failed", "odd"), "Bluetooth does not work ([org.bluez.Error.Failed] odd)"),
+        (bus("org.bluez.Error.NotReady"), "Bluetooth is switched off"),
+    ],
+)
+def test_what_goes_wrong_while_listening_names_no_meter(error: Exception, words: str) -> None:
+    failure = failure_of(error, "")
+    assert failure.sentence == words
+    assert failure.reason is LinkReason.UNAVAILABLE
+
+
 def test_each_system_has_its_own_way_to_be_allowed() -> None:
     remedies = {system: forbidden(system).remedy for system in ("linux", "darwin", "win32", "other")}
     assert "Privacy & Security" in remedies["darwin"]
