@@ -9,9 +9,10 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Any, Final
 
-from dbus_fast import BusType, DBusError, Message, Variant
+from dbus_fast import AuthError, BusType, DBusError, InvalidAddressError, Message, Variant
 from dbus_fast.aio import MessageBus
 
 from drivers.links.ble_service import (
@@ -63,6 +64,7 @@ class BlePort:
         self._hear = hear
         self._says = says
         self._name = name.encode("utf-8")[:NAME_AT_MOST].decode("utf-8", "ignore")
+        self._objects: Objects | None = None
         self._unsent = bytearray()
         self._socket: socket.socket | None = None
         self._packet_bytes = LEAST_MTU - ATT_HEADER_BYTES
@@ -86,10 +88,11 @@ class BlePort:
                 await self._manage("GattManager1", "RegisterApplication", ROOT)
                 await self._set_advertised(True)
         except TimeoutError as late:
-            raise _failed("BlueZ does not answer", "restart the Bluetooth service", late) from late
-        except (DBusError, OSError) as refused:
             await self.close()
-            raise _failed(f"BlueZ does not serve the meter ({refused})", _REMEDY, refused) from refused
+            raise _failed("BlueZ does not answer", "restart the Bluetooth service") from late
+        except (DBusError, AuthError, InvalidAddressError, OSError) as refused:
+            await self.close()
+            raise _failed(f"BlueZ does not serve the meter ({refused})", _REMEDY) from refused
         return address
 
     def write(self, data: bytes) -> None:
@@ -114,15 +117,21 @@ class BlePort:
         self._let_go()
         if self._setting is not None:
             self._setting.cancel()
-        objects = getattr(self, "_objects", None)
-        if objects is not None:
-            objects.bus.disconnect()  # BlueZ forgets whatever a program had registered that is gone
-            await asyncio.wait({asyncio.ensure_future(objects.bus.wait_for_disconnect())}, timeout=CLOSE_WITHIN_S)
+        if self._objects is not None:
+            self._objects.bus.disconnect()  # BlueZ forgets whatever a program had registered that is gone
+            with suppress(Exception):  # why the bus ended, or that it does not: it is done with in any case
+                async with asyncio.timeout(CLOSE_WITHIN_S):
+                    await self._objects.bus.wait_for_disconnect()  # type: ignore[no-untyped-call]
+
+    @property
+    def _bus(self) -> Objects:
+        assert self._objects is not None
+        return self._objects
 
     # --- what is offered ------------------------------------------------------------------------------------------
 
     async def _find_adapter(self) -> tuple[str, str]:
-        reply = await self._objects.call(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
+        reply = await self._bus.call(BLUEZ, "/", "org.freedesktop.DBus.ObjectManager", "GetManagedObjects")
         for path, interfaces in sorted(reply.body[0].items()):
             if f"{BLUEZ}.GattManager1" in interfaces and f"{BLUEZ}.Adapter1" in interfaces:
                 return path, str(interfaces[f"{BLUEZ}.Adapter1"]["Address"].value)
@@ -145,11 +154,11 @@ class BlePort:
             "ServiceUUIDs": Variant("as", [METER_SERVICE]),
             "LocalName": Variant("s", self._name),
         }
-        self._objects.put(ADVERTISEMENT, f"{BLUEZ}.LEAdvertisement1", properties, {"Release": lambda _call: NOTHING})
+        self._bus.put(ADVERTISEMENT, f"{BLUEZ}.LEAdvertisement1", properties, {"Release": lambda _call: NOTHING})
 
     def _service(self, number: int, uuid: str) -> None:
         properties = {"UUID": Variant("s", uuid), "Primary": Variant("b", True)}
-        self._objects.put(f"{ROOT}/service{number}", f"{BLUEZ}.GattService1", properties)
+        self._bus.put(f"{ROOT}/service{number}", f"{BLUEZ}.GattService1", properties)
 
     def _characteristic(
         self,
@@ -162,7 +171,7 @@ class BlePort:
     ) -> None:
         path = f"{ROOT}/service{service}"
         properties = {"UUID": Variant("s", uuid), "Service": Variant("o", path), "Flags": Variant("as", flags)}
-        self._objects.put(f"{path}/char{number}", f"{BLUEZ}.GattCharacteristic1", properties | (more or {}), methods)
+        self._bus.put(f"{path}/char{number}", f"{BLUEZ}.GattCharacteristic1", properties | (more or {}), methods)
 
     def _text(self, number: int, uuid: str, what: Callable[[DeviceSays], str]) -> None:
         self._read_only(2, number, uuid, lambda says: what(says).encode("utf-8"))
@@ -236,7 +245,7 @@ class BlePort:
             try:
                 await self._set_advertised(wanted)
                 if not wanted and self._host:
-                    await self._objects.call(BLUEZ, self._host, f"{BLUEZ}.Device1", "Disconnect")
+                    await self._bus.call(BLUEZ, self._host, f"{BLUEZ}.Device1", "Disconnect")
             except DBusError:
                 self._is_advertised = wanted  # BlueZ has it that way already, or is gone
 
@@ -249,11 +258,11 @@ class BlePort:
     async def _manage(self, manager: str, member: str, path: str) -> None:
         takes_options = member.startswith("Register")
         signature, body = ("oa{sv}", [path, {}]) if takes_options else ("o", [path])
-        await self._objects.call(BLUEZ, self._adapter, f"{BLUEZ}.{manager}", member, signature, body)
+        await self._bus.call(BLUEZ, self._adapter, f"{BLUEZ}.{manager}", member, signature, body)
 
 
 _REMEDY: Final = "check that Bluetooth is switched on (`bluetoothctl show`), or serve on --tcp or --pty"
 
 
-def _failed(sentence: str, remedy: str, _cause: BaseException) -> LinkFailed:
+def _failed(sentence: str, remedy: str) -> LinkFailed:
     return LinkFailed(sentence, remedy, LinkReason.UNAVAILABLE)
