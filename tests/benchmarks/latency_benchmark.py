@@ -115,11 +115,20 @@ def record(folder: Path, urls: list[str], rate: int, seconds: float, with_app: b
 
 
 async def _with_app(logbook: Path, addresses: list[address.Address], watch: Watch, seconds: float) -> None:
-    from tui.app import ZerofirstApp
+    """The same session behind the working screen, drawn headless."""
+    from tui.app import ZerofirstApp, let_go
+    from tui.opening import open_logbook
+    from tui.pump import Pump
 
-    app = ZerofirstApp(logbook, addresses, CLOCK, listener=watch.hear)
+    class HeardPump(Pump):
+        def publish(self, events: Sequence[Event]) -> None:
+            watch.hear(events)
+            super().publish(events)
+
+    app = ZerofirstApp(CLOCK, open_logbook(logbook, addresses, CLOCK, HeardPump()))
     async with app.run_test(size=(120, 40)):
         await CLOCK.sleep(seconds)
+    let_go(app)
 
 
 def main() -> None:
