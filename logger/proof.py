@@ -222,7 +222,10 @@ def _outside(point: Point, reading: Reading, ranges: Sequence[Range], bands: Ban
         return "" if _is_infinity(reading, ranges) else f"leads apart read {_words(reading)}, not over range"
     if point is Point.ZERO:
         limit_base = _zero_limit(reading, ranges, bands)
-        good = reading.value.relation is not Relation.ABOVE and abs(reading.value.base) <= limit_base
+        lowest_base = (
+            -min(limit_base, bands.zero_nulled_ohm) if reading.function is Function.CONTINUITY else -limit_base
+        )
+        good = reading.value.relation is not Relation.ABOVE and lowest_base <= reading.value.base <= limit_base
         return "" if good else f"leads joined read {_words(reading)}, more than the zero band allows"
     if expect is None or expect.dimension is not reading.value.dimension:
         return "the reference has another unit than the reading"

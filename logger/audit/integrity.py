@@ -73,6 +73,10 @@ def _pinned(text: str) -> VerifierKey:
         raise InputWrong(f"That is no verifier key: {error}", "give the `vkey` text of the operator") from error
 
 
+FEWEST_ENTRIES = 2
+"""A logbook is made whole with these, entries: the job and its rules."""
+
+
 class _Check:
     """One reading of one logbook."""
 
@@ -100,6 +104,10 @@ class _Check:
             tree.finish()
             good = signatures.good(tree.disagreeing)
             self._check_bodies(good)
+            if size < FEWEST_ENTRIES:
+                self._faults.add(
+                    Wrong.TAIL, "Its beginning is gone: a logbook starts with its job and its rules.", size + 1
+                )
             self._check_tail(size)
             self._tell_structure(structure.result())
         return self._report(name, size, windows, signatures, tree, good)

@@ -87,7 +87,7 @@ def _outcome(result: ResultState | None, why: str) -> Outcome:
     if result is None:
         return Outcome.SKIPPED if why else Outcome.TO_DO
     if result.in_doubt is not None:
-        return Outcome.SKIPPED if why else Outcome.IN_DOUBT
+        return Outcome.IN_DOUBT  # a reason for leaving a test out lifts no doubt: it must be taken again
     return Outcome(result.verdict)
 
 
@@ -136,8 +136,6 @@ def unfinished(state: JobState) -> list[dict[str, object]]:
         if work.required and work.outcome is Outcome.TO_DO:
             found.append(_line(work.item, work.test, "has neither a result nor a reason for having none"))
     for result in sorted(state.current.values(), key=lambda each: each.entry):
-        if (result.item, result.test) in state.skips and result.in_doubt is not None:
-            continue
         if result.in_doubt is not None:
             why = f"is in doubt since the check of entry {result.in_doubt} failed: take it again"
             found.append(_line(result.item, result.test, why, result))

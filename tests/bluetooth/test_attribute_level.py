@@ -92,6 +92,7 @@ def test_the_name_that_it_advertises_finds_it(virtual: Virtual) -> None:
     run(test)
 
 
+@pytest.mark.slow  # on the machine's own time: wants a quiet one
 def test_our_meter_streams_through_drops_and_damage(virtual: Virtual) -> None:
     clock = FastClock(4)
     simulated = SimulatedMeter(load_site("pottery-studio"), seed=5)

@@ -67,6 +67,7 @@ def test_it_says_who_it_is_in_both_ways_and_streams(aloft: Aloft) -> None:
     run(test)
 
 
+@pytest.mark.slow  # on the machine's own time: wants a quiet one
 def test_drops_and_damage_are_made_good_from_the_meters_memory(aloft: Aloft) -> None:
     simulator = aloft.simulator
 

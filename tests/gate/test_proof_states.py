@@ -72,6 +72,7 @@ def test_bands_of_insulation(bench: Bench, point: str, value: str, named: dict[s
         ("0.06", (), "pass", "0.06"),
         ("1.00", (), "pass", "1.00"),
         ("1.01", (), "fail", None),
+        ("-0.50", (), "fail", None),
     ],
 )
 def test_bands_of_continuity_and_the_lead_resistance(

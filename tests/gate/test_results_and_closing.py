@@ -137,6 +137,15 @@ def test_a_failed_closing_check_puts_results_in_doubt_until_taken_again(bench: B
     assert bench.answer("close")["event"] == "closed"
 
 
+def test_a_reason_for_leaving_a_test_out_lifts_no_doubt(bench: Bench) -> None:
+    bench.prove_insulation()
+    take(bench, "C1", "412")
+    bench.check("zero", "0.30")
+    bench.step("skip", item="C2", test="insulation", why="next week")
+    bench.step("skip", item="C1", test="insulation", why="gone")
+    assert [line["item"] for line in bench.answer("close")["unfinished"]] == ["C1"]
+
+
 def test_what_was_bracketed_before_is_not_put_in_doubt(bench: Bench) -> None:
     bench.prove_insulation()
     take(bench, "C1", "412")

@@ -163,6 +163,27 @@ def test_lines_that_are_no_steps_are_refused_and_change_nothing(tmp_path: Path) 
     assert run("audit", "job.db", cwd=tmp_path).returncode == 0
 
 
+def test_the_rest_of_a_line_that_is_too_long_is_no_step(tmp_path: Path) -> None:
+    start(tmp_path)
+    text = "x" * 200_000 + '{"do":"note","text":"slipped in"}\n{"do":"note","text":"meant"}\n'
+    done = run("capture", "job.db", "--json", "--from", "keyed:", cwd=tmp_path, text=text)
+    assert "slipped in" not in done.stdout
+    assert done.stdout.count('"event":"noted"') == 1
+
+
+def test_a_logbook_that_was_emptied_is_altered(tmp_path: Path) -> None:
+    start(tmp_path)
+    with sqlite3.connect(tmp_path / "job.db") as db:
+        kept = db.execute("select name, sql from sqlite_master where type = 'trigger'").fetchall()
+        for name, _ in kept:
+            db.execute(f'drop trigger "{name}"')
+        db.execute("delete from entries")
+        for _, sql in kept:
+            db.execute(sql)
+    db.close()
+    assert run("audit", "job.db", cwd=tmp_path).returncode == 4
+
+
 def test_an_unknown_command_or_option(tmp_path: Path) -> None:
     for words in (["fly"], ["new"], ["capture", "job.db"], ["--fast"]):
         done = run(*words, cwd=tmp_path)

@@ -92,13 +92,17 @@ def _lines_of(descriptor: int) -> Iterator[bytes]:
 
     Reads the descriptor itself: a thread that waits in a buffered stream aborts the interpreter when it shuts down.
     """
-    pending = b""
+    pending, too_long = b"", False
     while data := os.read(descriptor, READ_BYTES):
         *lines, pending = (pending + data).split(b"\n")
+        if lines and too_long:  # the rest of a line that was refused already is no step of its own
+            lines, too_long = lines[1:], False
         yield from lines
-        if len(pending) > STEP_BYTES_AT_MOST:
-            yield pending  # too long for a step: it is refused as such, and what follows it as well
+        if too_long:
             pending = b""
+        elif len(pending) > STEP_BYTES_AT_MOST:
+            yield pending
+            pending, too_long = b"", True
     if pending:
         yield pending
 

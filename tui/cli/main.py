@@ -35,6 +35,9 @@ COMMANDS: Final[dict[str, str]] = {
 }
 """Every command and what it does, in the order of `--help`."""
 
+ERROR_LINE_AT_MOST: Final = 2000
+"""Longest line of an error shown, characters."""
+
 INTERRUPTED: Final = 130
 """Exit code after Ctrl-C where a command has no ending of its own for it."""
 
@@ -98,9 +101,10 @@ def _print_version() -> int:
 def _explain(error: Exception) -> int:
     """One sentence instead of a traceback; a fault of our own says so, and how to see where."""
     from logger.errors import ZerofirstError
+    from logger.text import harmless
 
     if isinstance(error, ZerofirstError):
-        complain(str(error))
+        complain("\n".join(harmless(line, ERROR_LINE_AT_MOST) for line in str(error).splitlines()))
         return error.exit_code
     if os.environ.get("ZEROFIRST_TRACEBACK"):
         raise error
