@@ -103,6 +103,11 @@ class Question:
             self.progressed = True
             self.due_ns = now_ns + ANSWER_WITHIN_NS
 
+    def put_off(self, until_ns: int) -> None:
+        """The answer stands behind something else that is coming: do not look before `until_ns`."""
+        if self.due_ns is not None:
+            self.due_ns = max(self.due_ns, until_ns)
+
     def close(self) -> None:
         """Answered, given up, or of no use any more."""
         self.due_ns = None

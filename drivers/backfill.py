@@ -5,17 +5,25 @@ What lives here: when to ask `what=stored` and what an answer to it settles. Wha
 
 A hole is settled when all of it came, when the meter ends or refuses its answer, or after three unanswered asks. An
 answer in which something was damaged is not taken for the meter's last word: what is still missing is asked for again.
+
+On a slow line an answer may stand behind others that were asked for before. While old numbers of any kind keep coming
+the meter is at it, so the ask is neither repeated, which would only lengthen the queue, nor given up.
 """
 
 from __future__ import annotations
 
 from typing import Final
 
-from drivers.asking import ASKS_AT_MOST, Outbox, Question
+from drivers.asking import ANSWER_WITHIN_NS, ASKS_AT_MOST, Outbox, Question
 from drivers.codecs.meter_words import ASK_STORED
 from drivers.numbering import Hole, Numbering, Taken
+from logger.clock import NS_PER_S
 
 NOTHING: Final = Taken()
+
+QUEUE_PATIENCE_NS: Final = 60 * NS_PER_S
+"""How long a hole may wait behind other numbers out of the memory: three answers of a thousand take half of it on the
+slowest radio link. A line that sends old numbers for ever must not put off the end of it for ever."""
 
 
 class Backfill:
@@ -27,6 +35,7 @@ class Backfill:
         self._numbers = Numbering(highest)
         self._question = Question()
         self._hole: Hole | None = None
+        self._wait_until_ns = 0
         self._unanswered = 0  # asks for this hole whose answer has not ended
         self._stale = 0  # asks for earlier holes whose answer may still end
 
@@ -37,12 +46,16 @@ class Backfill:
 
     def take(self, n: int, now_ns: int) -> Taken:
         """The frame numbered `n` came."""
+        is_old = self._numbers.is_old(n)
         taken = self._numbers.take(n)
-        if self._hole is not None and not taken.repeat:
-            if self._numbers.hole is not self._hole:
-                self._close()  # filled, or given up to make room
-            elif n <= self._hole.high:
-                self._question.progress(now_ns)
+        if self._hole is None:
+            return taken
+        if self._numbers.hole is not self._hole:
+            self._close()  # filled, or given up to make room
+        elif not taken.repeat and n <= self._hole.high:
+            self._question.progress(now_ns)
+        elif is_old:
+            self._question.put_off(min(now_ns + ANSWER_WITHIN_NS, self._wait_until_ns))
         return taken
 
     def damage(self) -> None:
@@ -53,6 +66,7 @@ class Backfill:
         """Ask for the oldest hole, unless an ask is pending or nothing is missing."""
         if self._hole is None and self._numbers.hole is not None:
             self._hole = self._numbers.hole
+            self._wait_until_ns = now_ns + QUEUE_PATIENCE_NS
             self._put(now_ns)
 
     def tick(self, now_ns: int) -> Taken:

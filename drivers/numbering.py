@@ -90,6 +90,10 @@ class Numbering:
         self._highest = highest
         self._holes: list[Hole] = []
 
+    def is_old(self, n: int) -> bool:
+        """Whether `n` comes before the last number counted: a frame that carries it was not sent as it was made."""
+        return self._highest is not None and n < self._highest
+
     @property
     def hole(self) -> Hole | None:
         """The oldest hole: what to ask for next."""
