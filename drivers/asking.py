@@ -68,14 +68,12 @@ class Question:
         due_ns: when it is next looked at; None while nothing is asked.
         asked: how often it was asked so far.
         damaged: something damaged came since it was last asked, so that part of the answer may have been lost.
-        progressed: part of the answer came since it was first asked.
     """
 
     def __init__(self) -> None:
         self.due_ns: int | None = None
         self.asked = 0
         self.damaged = False
-        self.progressed = False
 
     @property
     def open(self) -> bool:
@@ -100,7 +98,6 @@ class Question:
     def progress(self, now_ns: int) -> None:
         """Part of the answer came: wait for the rest as long again."""
         if self.open:
-            self.progressed = True
             self.due_ns = now_ns + ANSWER_WITHIN_NS
 
     def put_off(self, until_ns: int) -> None:
@@ -113,4 +110,3 @@ class Question:
         self.due_ns = None
         self.asked = 0
         self.damaged = False
-        self.progressed = False

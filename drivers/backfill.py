@@ -26,6 +26,10 @@ QUEUE_PATIENCE_NS: Final = 60 * NS_PER_S
 slowest radio link. A line that sends old numbers for ever must not put off the end of it for ever."""
 
 
+LULL_NS: Final = 10 * NS_PER_S
+"""How long after the last old number a hole is not given up: live readings may stand in the queue before its answer."""
+
+
 class Backfill:
     """The numbers of one boot, and the asking for those that did not come."""
 
@@ -36,6 +40,7 @@ class Backfill:
         self._question = Question()
         self._hole: Hole | None = None
         self._wait_until_ns = 0
+        self._old_ns = -LULL_NS  # when an old number came last
         self._unanswered = 0  # asks for this hole whose answer has not ended
         self._stale = 0  # asks for earlier holes whose answer may still end
 
@@ -53,8 +58,10 @@ class Backfill:
         if self._numbers.hole is not self._hole:
             self._close()  # filled, or given up to make room
         elif not taken.repeat and n <= self._hole.high:
+            self._old_ns = now_ns
             self._question.progress(now_ns)
         elif is_old:
+            self._old_ns = now_ns
             self._question.put_off(min(now_ns + ANSWER_WITHIN_NS, self._wait_until_ns))
         return taken
 
@@ -74,14 +81,18 @@ class Backfill:
         if not self._question.is_due(now_ns):
             return NOTHING
         if self._question.spent:
+            if now_ns < min(self._old_ns + LULL_NS, self._wait_until_ns):
+                self._question.put_off(now_ns + ANSWER_WITHIN_NS)
+                return NOTHING
             return self._settle()
         self._put(now_ns)
         return NOTHING
 
     def answer_ended(self, now_ns: int, refused: bool = False) -> Taken:
         """The meter said that it has sent all it has (or, `refused`, that it will send nothing)."""
-        ours = self._hole is not None and (self._question.progressed or not self._stale)
-        if not ours:
+        if self._hole is None or self._stale:
+            # Taken for the end of an earlier answer, even if part of this hole came: that may have asked for it too. If
+            # it was this one's after all, it is asked for once more.
             self._stale = max(0, self._stale - 1)
             return NOTHING
         self._unanswered = max(0, self._unanswered - 1)
@@ -91,9 +102,9 @@ class Backfill:
         return self._settle()
 
     def pause(self) -> None:
-        """The line broke: nothing asked on it will be answered. What is missing stays missing."""
+        """The line broke. What is missing stays missing. What was asked may still be answered on the next line: a meter
+        need not notice that its host was away."""
         self._close()
-        self._stale = 0
 
     def give_up(self) -> Taken:
         """This boot is over: what is missing will not come."""

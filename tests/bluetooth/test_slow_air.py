@@ -90,6 +90,25 @@ def test_a_stall_while_a_gap_is_filled_costs_time_and_no_reading(
     assert repeats <= 2000  # asked for twice at most, for the one answer that the stall held up
 
 
+def test_a_drop_out_in_the_middle_of_an_answer_costs_no_reading(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The meter does not notice that its host was away, and goes on with the answer that it was at."""
+    monkeypatch.setattr(simulated, "STORED_EVERY_NS", 200 * NS_PER_MS)
+    air = SlowAir()
+    air.link(True)
+    air.pass_time(1)
+    air.link(False)
+    air.pass_time(20)
+    for _ in range(3):
+        air.link(True)
+        air.pass_time(1.3)
+        air.link(False)
+        air.pass_time(0.7)
+    air.link(True)
+    air.pass_time(30)
+    assert air.numbers(Filled) == air.numbers(Gap) > 19 * RATE
+    assert air.numbers(Lost) == 0
+
+
 def test_old_numbers_without_end_do_not_put_it_off_without_end() -> None:
     host = Instrument("ble:x", RATE, lambda _serial, _boot: None)
     happened: list[Happening] = [*host.connected(0)]
