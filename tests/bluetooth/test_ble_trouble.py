@@ -33,7 +33,7 @@ WHERE = "C0:FF:EE:00:00:01"
 
 async def opened(links: BleLinks) -> BleLink:
     """A link that opens: at once, or as soon as the system has told of what has changed."""
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         while True:
             link = links()
             try:

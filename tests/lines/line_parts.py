@@ -42,7 +42,7 @@ async def until(clock: ManualClock, holds: Callable[[], bool], within_s: float =
     return (clock.mono_ns() - started_ns) / 1e9
 
 
-async def real_until(holds: Callable[[], bool], within_s: float = 5) -> None:
+async def real_until(holds: Callable[[], bool], within_s: float = 60) -> None:
     """Wait on the machine's own time, for what threads and the operating system do."""
     for _ in range(round(within_s / 0.005)):
         if holds():

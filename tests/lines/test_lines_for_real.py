@@ -166,7 +166,7 @@ def listener_on(port: int) -> socket.socket:
 
 async def the_one_host(listener: socket.socket) -> int:
     """Take one host, then listen no longer."""
-    async with asyncio.timeout(10):
+    async with asyncio.timeout(60):
         connection, _ = await asyncio.get_running_loop().sock_accept(listener)
     listener.close()
     return connection.detach()

@@ -299,7 +299,7 @@ def test_it_ends_well_when_told_to_and_halts_the_meter(way: signal.Signals) -> N
     while json.loads(watching.stdout.readline())["type"] != "rd":
         pass
     watching.send_signal(way)
-    _, errors = watching.communicate(timeout=10)
+    _, errors = watching.communicate(timeout=60)
     assert (watching.returncode, errors) == (0, "")
     meter.wait()
     assert meter.asked[-1] == "halt"

@@ -25,7 +25,7 @@ from tui.screens.page import Page
 from tui.screens.work import Work
 from tui.view import text_of
 
-WAIT_LOOKS = 500
+WAIT_LOOKS = 6_000
 """Looks within which a session on this machine answers; each waits for the recorder at most 10 ms."""
 
 

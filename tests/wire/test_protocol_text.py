@@ -63,7 +63,7 @@ def test_the_check_in_c_is_the_check(tmp_path: Path) -> None:
     main = '#include <stdio.h>\nint main(void) { printf("%08X", (unsigned)check((const uint8_t *)"123456789", 9)); }\n'
     source.write_text(block(PARTS["The check"], "c") + main, encoding="ascii")
     subprocess.run(["cc", "-Wall", "-Werror", "-o", tmp_path / "check", source], check=True, timeout=60)
-    said = subprocess.run([tmp_path / "check"], check=True, capture_output=True, timeout=10).stdout
+    said = subprocess.run([tmp_path / "check"], check=True, capture_output=True, timeout=60).stdout
     assert said == b"CBF43926"
 
 
