@@ -137,6 +137,8 @@ _AMBIGUOUS: Final = {
 """Spellings that somebody would read a thousand or a million times wrong: refused, with what to write instead."""
 
 _NUMBER: Final = re.compile(r"([+-]?)(\d+(?:[.,]\d+)?|[.,]\d+)(e[+-]?\d{1,2})?(?![\d.,])", re.ASCII | re.IGNORECASE)
+THOUSANDS_DIGITS: Final = 3
+_MARKED: Final = re.compile(r"\d+(?:[.,]\d+){2,}", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[1-9]\d{0,2},\d{3}\Z", re.ASCII)
 
 
@@ -247,6 +249,11 @@ def _split(text: str) -> tuple[Decimal, str]:
         raise UnitUnknown(f'"{shown}" is too long for a quantity', "write a number and its unit, such as 28 m")
     plain = text.replace("\N{MINUS SIGN}", "-").strip()
     found = _NUMBER.match(plain)
+    if found is None and (marked := _MARKED.match(plain)):
+        raise UnitUnknown(
+            f'"{shown}" has several commas or points, and which one is the decimal one cannot be told',
+            f"write one point and nothing between the thousands, such as {_plainly(marked[0])}",
+        )
     if found is None:
         raise UnitUnknown(f'"{shown}" does not begin with a number', "write a number and its unit, such as 28 m")
     sign, digits, exponent = found.groups()
@@ -255,6 +262,16 @@ def _split(text: str) -> tuple[Decimal, str]:
         raise UnitUnknown(f'"{shown}" can be read in two ways', f"write {whole}.{part} or {whole}{part}")
     number = Decimal(f"{sign}{digits.replace(',', '.')}{exponent or ''}")
     return number, plain[found.end() :].strip()
+
+
+def _plainly(marked: str) -> str:
+    """`1,234.5` as `1234.5`: the last mark is the decimal one where it differs from those before it. An example of
+    how to write a number where the marks do not stand between thousands."""
+    *whole, last = re.split(r"[.,]", marked)
+    marks = re.findall(r"[.,]", marked)
+    if any(len(part) != THOUSANDS_DIGITS for part in whole[1:]):
+        return "1234.5"
+    return "".join(whole) + ("" if marks[-1] in marks[:-1] else ".") + last
 
 
 def _code(text: str) -> str:

@@ -13,8 +13,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputWrong
+from logger.rules.pack import Pack, load_pack
 from logger.rules.reckoning.catalogue import FORMULAS, reckon
-from logger.rules.reckoning.formula import exact, shown
+from logger.rules.reckoning.formula import Given, exact, shown
 from tui.cli.main import main
 
 OWN = Path(__file__).parents[2] / "fixtures" / "rules" / "own.toml"
@@ -216,6 +217,37 @@ def test_unknown_rules(capsys: pytest.CaptureFixture[str]) -> None:
     run = Run(capsys, "rules", "nec")
     assert (run.code, run.out) == (2, "")
     assert "use one of as-nzs, as-nzs-appliances, bs" in run.err
+
+
+@pytest.mark.parametrize("words", [("loop", "ze=1", "r1r2=1"), ("loop-limit", "device=B32"), ()])
+def test_rules_that_are_none_are_refused_whatever_the_formula(
+    words: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    run = Run(capsys, "reckon", *words, "--rules", "bogus")
+    assert (run.code, run.out) == (2, "")
+    assert 'no rule pack "bogus": use one of as-nzs, as-nzs-appliances, bs' in run.err
+
+
+def test_a_formula_that_asks_no_pack_says_so(capsys: pytest.CaptureFixture[str]) -> None:
+    run = Run(capsys, "reckon", "loop", "ze=0.35", "r1r2=0.2", "--rules", "bs")
+    assert run.code == 0
+    assert "loop asks no rule pack: bs changes nothing in it" in run.out
+    assert "asks no rule pack" not in Run(capsys, "reckon", "loop-limit", "device=B32", "--rules", "bs").out
+    assert "asks no rule pack" not in Run(capsys, "reckon", "loop", "ze=0.35", "r1r2=0.2").out
+
+
+def test_the_formulas_that_use_a_pack_are_those_that_say_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[str] = []
+
+    def pack(given: Given, default: str) -> Pack:
+        asked.append(default)
+        return load_pack(default)
+
+    monkeypatch.setattr(Given, "pack", pack)
+    for name, words in [*CONTRACT.items(), ("heater-leakage-limit", "power=2kW")]:
+        before = len(asked)
+        reckon(name, words.split())
+        assert (len(asked) > before) is FORMULAS[name].by_rules, name
 
 
 figures = st.sampled_from(["0", "0.000001", "1", "3", "0.5", "20", "-5", "999999999", "1e15", "1e-15", "2.5", "230"])

@@ -97,7 +97,10 @@ def test_quantities(text: str, unit: str, expected: str) -> None:
     ("text", "unit", "part"),
     [
         ("1,500 V", "V", "can be read in two ways: write 1.500 or 1500"),
-        ("1.234,5 V", "V", "does not begin with a number"),
+        ("1,234.5", "V", "cannot be told: write one point and nothing between the thousands, such as 1234.5"),
+        ("1.234,5 V", "V", "such as 1234.5"),
+        ("1,234,567 V", "V", "such as 1234567"),
+        ("1.2.3 V", "V", "has several commas or points"),
         ("1 000 m", "m", '"000 m" is no unit'),
         ("28 V", "m", '"28 V" is a voltage, not a length: give it in m'),
         ("5 mΩ", "MOhm", "is in milliohm, and insulation is measured in megohm"),

@@ -28,10 +28,13 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the answer, or the list; 0, or an error with exit code 2."""
+    from logger.rules.pack import load_pack
     from logger.rules.reckoning.catalogue import FORMULAS, reckon
 
     words, rules, as_json = _options(arguments)
     if not words:
+        if rules is not None:
+            load_pack(rules)
         _print_list(list(FORMULAS.values()), as_json=as_json)
         return 0
     answer = reckon(words[0], words[1:], rules)

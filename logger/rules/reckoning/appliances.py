@@ -86,12 +86,14 @@ FORMULAS: Final = (
         "greatest earth resistance of an appliance, by its cord and rule pack",
         (Quantity("length", "length of the cord", "m", bounds=FROM_ZERO), Quantity("size", "section", "mm2")),
         _cord,
+        by_rules=True,
     ),
     Formula(
         "heater-leakage-limit",
         "greatest protective conductor current of a heater, by rule pack",
         (Quantity("power", "heating power", "W"),),
         _heater,
+        by_rules=True,
     ),
     Formula(
         "substitute-leakage",

@@ -125,12 +125,14 @@ class Formula:
         name: how it is asked for.
         what: one line for the list.
         compute: pure but for reading a rule pack; may raise InputWrong.
+        by_rules: whether a rule pack has a say in it.
     """
 
     name: str
     what: str
     quantities: tuple[Quantity, ...]
     compute: Callable[[Given], Answer]
+    by_rules: bool = False
 
 
 def one(number: Decimal, unit: str) -> dict[str, Figure]:

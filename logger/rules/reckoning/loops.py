@@ -132,6 +132,7 @@ FORMULAS: Final = (
             Quantity("voltage", "to earth", "V", default="230"),
         ),
         _loop_limit,
+        by_rules=True,
     ),
     Formula(
         "loop",
