@@ -53,7 +53,7 @@ class ResultState:
     Attributes:
         proof: the proof that carried its reading; None for what a person judged.
         after: checks of that proof that have passed since, by point, with their entry numbers.
-        in_doubt: entry of the later check that failed; None if none did.
+        in_doubt: entry of the later check that failed, or of what the meter told late; None if there is none.
     """
 
     entry: int
@@ -217,6 +217,10 @@ class JobState:
         for each in entry.body["proofs"]:
             key = ProofKey(str(entry.body["serial"]), Function(each["function"]), each["voltage"])
             self.proofs[key] = self.proof_of(key).without(str(entry.body["why"]))
+        doubts = set(entry.body.get("doubts", ()))
+        for result in self.results if doubts else ():
+            if result.entry in doubts:
+                result.in_doubt = entry.number
         meter = self.meters.get(str(entry.body["serial"]))
         if meter is not None:
             if entry.body["why"] == Lapse.FAULT:

@@ -232,6 +232,13 @@ class Decoding:
             self._differs(entry, Differs.EXTRA, f"nothing ended a proof of meter {data['serial']} here ({why})")
         self._report.counted("lapses")
 
+    def _result(self, entry: Entry, data: Body) -> None:
+        number = data.get("reading")
+        if isinstance(number, int) and 0 < number < entry.number:
+            reading = self._reader.entry(number)
+            if reading.kind == Kind.READING:
+                self._lapses.result(entry.number, reading.data)
+
     def _self_check(self, _entry: Entry, data: Body) -> None:
         key = ProofKey(str(data["serial"]), Function(data["function"]), data["voltage"])
         self._check = key, self._state.proof_of(key).is_whole
@@ -259,6 +266,7 @@ _HANDLERS: Final[dict[str, Callable[[Decoding, Entry, Body], None]]] = {
     Kind.FILLED: Decoding._settled,
     Kind.LOST: Decoding._settled,
     Kind.LAPSED: Decoding._lapsed,
+    Kind.RESULT: Decoding._result,
     Kind.SELF_CHECK: Decoding._self_check,
 }
 """What is done before an entry is folded into the state."""

@@ -52,14 +52,15 @@ class _Line:
     Attributes:
         last_n: highest number of a reading so far.
         told_n: highest number that may have come: events make no entry, but the gap before one does.
-        selections: the selections that may have stood when the highest number came.
+        selections: the selections that may have stood when the highest number came, each with the first number that
+            came under it.
     """
 
     serial: str = ""
     boots: int = 0
     last_n: int = 0
     told_n: int = 0
-    selections: tuple[int | None, ...] = (None,)
+    selections: tuple[tuple[int | None, int], ...] = ((None, 0),)
 
 
 class Judging:
@@ -110,6 +111,7 @@ class Judging:
         known = self._state.meters.get(line.serial)
         if known is None or known.boot != data["boot"]:
             line.last_n = line.told_n = 0
+            line.selections = tuple((each, 0) for each, _ in line.selections)
         line.boots += 1
 
     def _gap(self, _entry: Entry, data: Body) -> None:
@@ -174,7 +176,7 @@ class Judging:
             derived["selection"] = selection.entry
         if reasons or carrier is None:
             return derived, None
-        return derived, Candidate(number, serial, reading, ranges, 0, carrier, (line.boots, reading.n))
+        return derived, Candidate(number, serial, "", reading, ranges, 0, carrier, (line.boots, reading.n))
 
     def _line_of(self, data: Body) -> _Line:
         """The line that a reading came from; where a meter hangs on two, its raw bytes say which."""
@@ -198,16 +200,18 @@ class Judging:
         late = Flag.STORED in reading.flags or reading.n < line.last_n
         if not late and reading.n >= line.told_n:
             return (selection,)
-        held = [selection for each in line.selections if each == selection.entry]
-        other = [None for each in line.selections if each != selection.entry]
-        return (*held, *other) if late else (selection, None)
+        if not late:
+            return (selection, None)
+        holds = {each == selection.entry and reading.n > since for each, since in line.selections}
+        return tuple(selection if held else None for held in sorted(holds, reverse=True))
 
     def _note(self, line: _Line, reading: Reading) -> None:
         if reading.origin is Origin.KEYED or reading.n <= line.last_n:
             return
         now = self._state.selection.entry if self._state.selection else None
         certain = reading.n > line.told_n
-        line.selections = (now,) if certain else tuple(dict.fromkeys((now, *line.selections)))
+        moved = tuple((now, since if each == now else reading.n) for each, since in line.selections)
+        line.selections = tuple(dict.fromkeys(moved if certain else (*moved, *line.selections)))
         line.last_n = reading.n
         line.told_n = max(line.told_n, reading.n)
 

@@ -21,6 +21,7 @@ from logger.quantity import Function
 from logger.recorder.bodies import lapse_body
 from logger.recorder.checks import due_by_time, under_way_or_whole
 from logger.recorder.intake import EVEN_IF_UNPROVEN, LAPSE_OF
+from logger.recorder.measured import Measured
 from logger.recorder.steps import KEYED_LINE
 from logger.state import JobState, MeterState
 from logger.text import harmless
@@ -65,6 +66,7 @@ class Lapses:
     def __init__(self, state: JobState, report: Report) -> None:
         self._state = state
         self._report = report
+        self._measured = Measured()
         self._must_follow: deque[tuple[Kind, dict[str, Any]]] = deque()
         self._time = SessionTime("1970-01-01T00:00:00Z")
         self._minute = ""
@@ -78,6 +80,7 @@ class Lapses:
     def opened(self, at: str, last_at: str | None) -> None:
         """A session began (its entry is not yet taken in)."""
         self._time = SessionTime(at)
+        self._measured.forget()
         for key, proof in self._state.proofs.items():
             points = {p: replace(passed, mono_ns=wall_ns(passed.at)) for p, passed in proof.points.items()}
             self._state.proofs[key] = replace(proof, points=points)
@@ -103,9 +106,14 @@ class Lapses:
         if why is None:
             return None
         ended = under_way_or_whole(self._state, told.serial)
-        if not ended and why not in EVEN_IF_UNPROVEN:
+        doubts = self._measured.since(self._state, told.serial, told.boot, told.event.n)
+        if not ended and not doubts and why not in EVEN_IF_UNPROVEN:
             return None
-        return lapse_body(told.serial, why, ended, told.event.why)
+        return lapse_body(told.serial, why, ended, told.event.why, doubts)
+
+    def result(self, entry: int, reading: Mapping[str, Any]) -> None:
+        """A result was recorded from this reading."""
+        self._measured.take(entry, str(reading["serial"]), str(reading["boot"]), int(reading["n"]))
 
     def due(self, entry: Entry, data: Mapping[str, Any]) -> bool:
         """Whether what was due stands here; tells of it where it does not."""

@@ -137,7 +137,7 @@ def unfinished(state: JobState) -> list[dict[str, object]]:
             found.append(_line(work.item, work.test, "has neither a result nor a reason for having none"))
     for result in sorted(state.current.values(), key=lambda each: each.entry):
         if result.in_doubt is not None:
-            why = f"is in doubt since the check of entry {result.in_doubt} failed: take it again"
+            why = f"is in doubt since entry {result.in_doubt}: take it again"
             found.append(_line(result.item, result.test, why, result))
         elif not result.is_bracketed:
             found.append(_line(result.item, result.test, _bracket_words(result), result))

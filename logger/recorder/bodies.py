@@ -150,8 +150,14 @@ def reconnected_body(line: str, serial: str | None, away_ns: int) -> dict[str, A
     return {"serial": serial, "line": line, "away_s": format(away_ns / 1e9, ".3f"), "connected": True}
 
 
-def lapse_body(serial: str, why: Lapse, keys: Sequence[ProofKey], words: str) -> dict[str, Any]:
-    """The proofs `keys` of a meter ended (none: the meter may not be used, though nothing was proven)."""
+def lapse_body(
+    serial: str, why: Lapse, keys: Sequence[ProofKey], words: str, doubts: Sequence[int] = ()
+) -> dict[str, Any]:
+    """The proofs `keys` of a meter ended (none: the meter may not be used, though nothing was proven).
+
+    Args:
+        doubts: entries of results that were measured after it happened, because it was told late.
+    """
     only = keys[0] if len(keys) == 1 else None
     body: dict[str, Any] = {
         "serial": serial,
@@ -162,6 +168,8 @@ def lapse_body(serial: str, why: Lapse, keys: Sequence[ProofKey], words: str) ->
     }
     if words:
         body["words"] = words
+    if doubts:
+        body["doubts"] = list(doubts)
     return body
 
 

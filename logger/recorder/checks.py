@@ -132,11 +132,14 @@ class Checks:
         """How the meter stands for this reading, and the proof that carries it when it is proven."""
         return standing_of(self._book.state, serial, reading)
 
-    def lapse(self, serial: str, why: Lapse, words: str = "", *, even_if_unproven: bool = False) -> None:
-        """End every proof of a meter. Says nothing where nothing was proven, unless asked to."""
+    def lapse(
+        self, serial: str, why: Lapse, words: str = "", doubts: Sequence[int] = (), *, even_if_unproven: bool = False
+    ) -> None:
+        """End every proof of a meter. Says nothing where nothing was proven and no result is to be put in doubt,
+        unless asked to."""
         ended = under_way_or_whole(self._book.state, serial)
-        if ended or even_if_unproven:
-            self._write_lapse(serial, why, ended, words)
+        if ended or doubts or even_if_unproven:
+            self._write_lapse(serial, why, ended, words, doubts)
 
     def line_was_lost(self, serial: str, away_ns: int) -> None:
         """The line is back; a long absence ends the proofs."""
@@ -147,8 +150,10 @@ class Checks:
         for (serial, why), keys in due_by_time(self._book.state, self._book.at, mono_ns).items():
             self._write_lapse(serial, why, keys, "")
 
-    def _write_lapse(self, serial: str, why: Lapse, keys: list[ProofKey], words: str) -> None:
-        self._book.record(Kind.LAPSED, "lapsed", lapse_body(serial, why, keys, words))
+    def _write_lapse(
+        self, serial: str, why: Lapse, keys: list[ProofKey], words: str, doubts: Sequence[int] = ()
+    ) -> None:
+        self._book.record(Kind.LAPSED, "lapsed", lapse_body(serial, why, keys, words, doubts))
 
 
 def outcome_of(

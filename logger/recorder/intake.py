@@ -34,6 +34,7 @@ from logger.reading import Flag, Identity, Occurrence, Origin, Range, Reading
 from logger.recorder import bodies
 from logger.recorder.book import Book
 from logger.recorder.checks import Checks
+from logger.recorder.measured import Measured
 from logger.screening import Situation, screen
 
 RAW_ENTRIES_REMEMBERED: Final = 64
@@ -56,6 +57,7 @@ class Candidate:
 
     entry: int
     serial: str
+    boot: str
     reading: Reading
     ranges: tuple[Range, ...]
     measured_ns: int
@@ -75,6 +77,9 @@ class Line:
     """Host time minus meter time of the last reading sent as it was made: places stored readings in time."""
     last_n: int = 0
     last_selection: int | None = None
+    """The selection that stood when the newest number came."""
+    since_n: int = 0
+    """The first number that came under that selection."""
 
 
 class Intake:
@@ -88,6 +93,7 @@ class Intake:
         self.candidate: Candidate | None = None
         self.candidates: dict[str, Candidate] = {}
         """By serial number: the newest accepted reading of each meter under the present selection."""
+        self._measured = Measured()
 
     def take_in(self, happenings: Sequence[Happening]) -> None:
         """Write what came, in order."""
@@ -116,7 +122,7 @@ class Intake:
         leads_differ = known is not None and bool(known.leads) and known.leads != identity.leads
         line.serial = identity.serial
         if not same_boot:
-            line.zero_ns, line.last_n = None, 0
+            line.zero_ns, line.last_n, line.since_n = None, 0, 0
         line.boots += 1
         self._book.write(Kind.INSTRUMENT, bodies.instrument_body(identity, happening.line, line.driver))
         if known is not None and not same_boot:
@@ -137,20 +143,22 @@ class Intake:
         if not happening.repeat and Flag.STORED not in reading.flags and reading.meter_ms is not None:
             line.zero_ns = happening.mono_ns - reading.meter_ms * NS_PER_MS
         if reading.n > line.last_n:
+            standing = self._book.state.selection.entry if self._book.state.selection else None
+            if standing != line.last_selection:
+                line.last_selection, line.since_n = standing, reading.n
             line.last_n = reading.n
-            line.last_selection = self._book.state.selection.entry if self._book.state.selection else None
 
     def _selection_for(self, line: Line, happening: Read) -> Selection | None:
         """The selection under which a reading was made.
 
-        One that is sent late (from memory, or filling a gap) belongs to a selection only if that stood both when the
-        one before it came and now.
+        One that is sent late (from memory, or filling a gap) belongs to a selection only if that stood both when one
+        with a lower number came and now.
         """
         selection = self._book.state.selection
         if selection is None or (selection.meter is not None and selection.meter != happening.serial):
             return None
         late = Flag.STORED in happening.reading.flags or happening.reading.n < line.last_n
-        if late and line.last_selection != selection.entry:
+        if late and (line.last_selection != selection.entry or happening.reading.n <= line.since_n):
             return None
         return selection
 
@@ -178,7 +186,8 @@ class Intake:
         if checking:
             self._checks.take(entry, reading)
         elif not reasons and carrier is not None:
-            self._offer(Candidate(entry, serial, reading, ranges, measured_ns, carrier, (line.boots, reading.n)))
+            order = (line.boots, reading.n)
+            self._offer(Candidate(entry, serial, happening.boot, reading, ranges, measured_ns, carrier, order))
 
     def _measured_ns(self, line: Line, happening: Read) -> int:
         stored = Flag.STORED in happening.reading.flags
@@ -196,6 +205,15 @@ class Intake:
         self.candidate = None
         self.candidates.clear()
 
+    def _withdraw(self, serial: str) -> None:
+        self.candidates.pop(serial, None)
+        if self.candidate is not None and self.candidate.serial == serial:
+            self.candidate = None
+
+    def taken(self, result: int, candidate: Candidate) -> None:
+        """A result was recorded from this reading."""
+        self._measured.take(result, candidate.serial, candidate.boot, candidate.reading.n)
+
     def keyed(self, happening: Read, step_id: object) -> None:
         """A reading that the operator keyed: the same way as any other."""
         line = self.lines[happening.line]
@@ -209,11 +227,14 @@ class Intake:
         self._book.record(Kind.INSTRUMENT, "ready", body)
 
     def _told(self, line: Line, happening: Told) -> None:
-        event = happening.event
+        event, serial = happening.event, happening.serial
         lapse = LAPSE_OF.get(event.name)
-        line.last_n = max(line.last_n, event.n)
         if lapse is not None:
-            self._checks.lapse(happening.serial, lapse, event.why, even_if_unproven=lapse in EVEN_IF_UNPROVEN)
+            doubts = self._measured.since(self._book.state, serial, happening.boot, event.n)
+            if event.n < line.last_n:  # late: what was measured since is not to be taken
+                self._withdraw(serial)
+            self._checks.lapse(serial, lapse, event.why, doubts, even_if_unproven=lapse in EVEN_IF_UNPROVEN)
+        line.last_n = max(line.last_n, event.n)
 
     def _damaged(self, line: Line, happening: Damaged) -> None:
         raw = self._source(line, happening.first, happening.last)

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Mapping
 from decimal import Decimal
 from typing import Any, Final
@@ -13,7 +12,7 @@ from typing import Any, Final
 from logger.clock import NS_PER_S
 from logger.errors import InputWrong
 from logger.happening import Read
-from logger.job.model import Circuit, Item
+from logger.job.model import Item
 from logger.job.network import Network
 from logger.job.setup import Alteration, SetUp, alter, apply_set, restore, to_put_back
 from logger.job.work import missing_before, unfinished
@@ -21,7 +20,6 @@ from logger.logbook.entries import Kind
 from logger.proof import Point, ProofKey, plain_number
 from logger.quantity import (
     JUDGED_BY_A_PERSON,
-    RCD_FUNCTIONS,
     WITH_TEST_VOLTAGE,
     Displayed,
     Function,
@@ -35,6 +33,7 @@ from logger.recorder.checks import Checks
 from logger.recorder.event import Refusal
 from logger.recorder.fields import choice_of, keyed_value_of, number_of, text_of, unit_of
 from logger.recorder.intake import Candidate, Intake
+from logger.recorder.possible import between_for, refuse_without_rcd, setting_for
 from logger.recorder.results import judged_body, result_body
 from logger.screening import functions_for
 
@@ -43,9 +42,6 @@ TAKE_WITHIN_S: Final = 5.0
 
 KEYED_LINE: Final = "keyed:"
 """Line of a meter without a data port."""
-
-BETWEEN: Final = re.compile(r"(?:L[123]?|N|PE)(?:\+(?:L[123]?|N|PE))*(?:/(?:L[123]?|N|PE)(?:\+(?:L[123]?|N|PE))*)?\Z")
-"""Conductors on the leads: `L+N/PE`, `L/N`, `PE` …"""
 
 
 class Steps:
@@ -131,6 +127,7 @@ class Steps:
         plan, pack = self._book.plan, self._book.pack
         item = self._item(step)
         test = Test(choice_of(step, "test", [t.value for t in pack.possible_tests(item, plan)]))
+        refuse_without_rcd(test, item)
         voltage = self._voltage_for(step, test, item)
         meter, here = step.get("meter"), self._meters_here()
         if meter is not None and meter not in here:
@@ -139,8 +136,8 @@ class Steps:
             "item": item.id,
             "test": test,
             "voltage": voltage,
-            "between": self._between(step, test, item),
-            "setting": self._setting(step, test, item),
+            "between": between_for(step.get("between"), test, item, plan, pack),
+            "setting": setting_for(step.get("setting"), test, item),
             "meter": meter,
         }
         override = self._override(step, item, test)
@@ -166,10 +163,12 @@ class Steps:
         return words if missing else ""
 
     def _item(self, step: Mapping[str, Any]) -> Item:
-        wanted = step.get("item")
+        wanted, possible = step.get("item"), [each.id for each in self._book.plan.items]
+        if wanted is None:
+            raise Refusal("the step needs `item`: name an item of the plan", possible=possible)
         item = self._book.plan.item(wanted) if isinstance(wanted, str) else None
         if item is None:
-            raise Refusal(f"the plan has no item {wanted!r}", possible=[each.id for each in self._book.plan.items])
+            raise Refusal(f"the plan has no item {wanted!r}", possible=possible)
         return item
 
     def _voltage_for(self, step: Mapping[str, Any], test: Test, item: Item) -> str | None:
@@ -180,27 +179,6 @@ class Steps:
         if voltage not in allowed:
             raise Refusal(f"{test} on {item.id} is not tested at {voltage} V", possible=allowed)
         return voltage
-
-    def _between(self, step: Mapping[str, Any], test: Test, item: Item) -> str:
-        between = step.get("between")
-        if between is None:
-            return self._book.pack.between_for(test, item)
-        if not isinstance(between, str) or not BETWEEN.match(between):
-            raise Refusal(
-                f"{between!r} names no conductors: join them with + and part the two leads with /",
-                possible=["L+N/PE", "L/N", "L/PE", "N/PE", "PE"],
-            )
-        return between
-
-    def _setting(self, step: Mapping[str, Any], test: Test, item: Item) -> dict[str, str]:
-        asked = step.get("setting") or {}
-        if not isinstance(asked, Mapping) or set(asked) - {"multiple", "phase", "rated"}:
-            raise Refusal("`setting` may hold multiple, phase and rated", possible=["multiple", "phase", "rated"])
-        setting = {name: plain_number(number_of(asked, name, None)) for name in asked}
-        is_rcd = any(function in RCD_FUNCTIONS for function in functions_for(test))
-        if is_rcd and "rated" not in setting and isinstance(item, Circuit) and item.rcd is not None:
-            setting["rated"] = plain_number(str(item.rcd.rating_ma))
-        return setting
 
     def _tell_caution(self, test: Test) -> None:
         text = self._book.pack.caution_for(test)
@@ -221,7 +199,7 @@ class Steps:
             raise Refusal("this reading has been taken already: wait for the next one")
         self._taken = candidate.entry
         body = result_body(self._book, selection, candidate)
-        self._book.record(Kind.RESULT, "result", body, step_id)
+        self._intake.taken(self._book.record(Kind.RESULT, "result", body, step_id), candidate)
 
     def _candidate_for(self, step: Mapping[str, Any]) -> Candidate:
         """The reading to take. Where several meters measure what is selected, it must be said whose: one of them may
@@ -334,7 +312,10 @@ class Steps:
             raise Refusal(str(wrong), possible=list(known.positions) if known else settable) from wrong
 
     def _confirm(self, step: Mapping[str, Any], step_id: object) -> None:
-        self._book.record(Kind.CONFIRMATION, "confirmed", {"caution": text_of(step, "caution")}, step_id)
+        caution, cautions = text_of(step, "caution"), self._book.pack.cautions
+        if caution not in cautions and caution not in cautions.values():
+            raise Refusal(f"there is no caution {caution!r}: name its test", possible=[str(test) for test in cautions])
+        self._book.record(Kind.CONFIRMATION, "confirmed", {"caution": caution}, step_id)
 
     def _skip(self, step: Mapping[str, Any], step_id: object) -> None:
         item = self._item(step)

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Iterable
+from datetime import UTC, datetime
 from pathlib import Path
+from random import Random
 
 import pytest
-from working_day import DriversAtHand, bad_days, good_day
+from working_day import Day, DriversAtHand, bad_days, good_day, new_logbook, wires_for
 
+from drivers.links.memory import Delivery, lost, whole
 from logger.audit.desk import Audit, Outcome, Task, look_across, perform
 from logger.audit.finding import Weight
 from logger.audit.rederive import Part, rederive
+from logger.clock import ManualClock
 from logger.logbook.entries import Kind
 from logger.logbook.reader import LogbookReader
 
@@ -81,15 +87,15 @@ def test_an_open_unfinished_day_is_no_breach(tmp_path: Path) -> None:
 def test_the_tasks_of_a_large_logbook_together_say_what_one_says(tmp_path: Path) -> None:
     path = tmp_path / "job.db"
     bad_days(path, 2)
-    whole = perform(path, Task.ALL, DriversAtHand())
+    at_once = perform(path, Task.ALL, DriversAtHand())
     parts = Outcome()
     for task in (Task.BYTES, Task.READINGS, Task.INTEGRITY):
         parts = parts.and_also(perform(path, task, DriversAtHand()))
-    assert parts.rederivation == whole.rederivation
-    assert parts.integrity == whole.integrity
-    assert sorted(parts.findings, key=repr) == sorted(whole.findings, key=repr)
-    assert {each.code for each in parts.extracts} == {each.code for each in whole.extracts}
-    assert parts.facts == whole.facts
+    assert parts.rederivation == at_once.rederivation
+    assert parts.integrity == at_once.integrity
+    assert sorted(parts.findings, key=repr) == sorted(at_once.findings, key=repr)
+    assert {each.code for each in parts.extracts} == {each.code for each in at_once.extracts}
+    assert parts.facts == at_once.facts
 
 
 def test_every_byte_that_came_is_accounted_for(tmp_path: Path) -> None:
@@ -109,6 +115,37 @@ def test_every_byte_that_came_is_accounted_for(tmp_path: Path) -> None:
             ends[(session, data["line"])] = data["offset"] + length
             stored += length
     assert again.counts["raw bytes"] == stored == sum(ends.values())
+
+
+def test_a_doubt_from_an_event_that_came_late_is_derived_again(tmp_path: Path) -> None:
+    """The event is lost on the line twice; a reading after it is taken before the meter has sent it again."""
+    path, clock = tmp_path / "job.db", ManualClock(datetime(2027, 3, 1, 9, tzinfo=UTC))
+    losses = iter([lost, lost])
+
+    def unlucky(data: bytes) -> Iterable[Delivery]:
+        return next(losses, whole)(data) if b"ev=leads-changed" in data else whole(data)
+
+    async def leads_changed_unheard(day: Day) -> None:
+        await day.wait(2)
+        await day.prove("insulation", "500")
+        await day.take("C1", "insulation", "insulation", 4, voltage="500")
+        day.hands("change leads")
+        await day.wait(0.5)
+        await day.do("take")
+        await day.wait(3)
+
+    new_logbook(path, clock)
+    (wire,) = wires_for(clock, 6)
+    wire.fates = (unlucky, unlucky)
+    wire.plug_anew()
+    day = Day(path, clock, [wire], Random(6))
+    asyncio.run(day.run(leads_changed_unheard))
+    (doubted,) = [each.fields["doubts"] for each in day.heard if each.name == "lapsed" and "doubts" in each.fields]
+    assert doubted == [each.entry for each in day.heard if each.name == "result"][1:]
+    audit = audited(path)
+    assert audit.outcome.rederivation is not None
+    assert [each.sentence for each in audit.outcome.rederivation.differences] == []
+    assert [each.entries for each in audit.findings if "told late" in each.sentence] == [tuple(doubted)]
 
 
 def test_progress_is_told(tmp_path: Path) -> None:

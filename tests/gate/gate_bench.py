@@ -145,10 +145,12 @@ class Bench:
         """One reading; its own event."""
         return next(e for e in self.read(value, *args, **named) if e["event"] == "reading")
 
-    def tell(self, name: str, why: str = "") -> list[dict[str, Any]]:
-        self.n += 1
+    def tell(self, name: str, why: str = "", n: int | None = None) -> list[dict[str, Any]]:
+        """An event; with the next number, or late with that of `n`."""
+        if n is None:
+            n = self.n = self.n + 1
         self.recorder.take_in(
-            [Told(LINE, self.clock.mono_ns(), "0417", self.boot, MeterEvent(self.n, name, None, why), 0, 0)]
+            [Told(LINE, self.clock.mono_ns(), "0417", self.boot, MeterEvent(n, name, None, why), 0, 0)]
         )
         return self.events()
 

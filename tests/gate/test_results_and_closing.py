@@ -93,6 +93,39 @@ def test_a_reading_that_comes_late_belongs_to_no_later_selection(bench: Bench) -
     assert (late["item"], late["reasons"]) == (None, ["no-selection"])
 
 
+def test_what_fills_a_gap_belongs_to_no_selection_that_began_within_the_gap(bench: Bench) -> None:
+    bench.prove_insulation()
+    bench.step("select", item="C1", test="insulation", voltage="500")
+    first = bench.reading("412")["n"]
+    bench.step("select", item="C2", test="insulation", voltage="500")
+    newest = bench.reading("3.3", n=first + 10)  # live, and C2's; those between may be of either
+    assert newest["item"] == "C2"
+    for n in range(first + 1, first + 10):
+        late = bench.reading("412", n=n)
+        assert (late["item"], late["reasons"]) == (None, ["no-selection"])
+    bench.reading("3.4", n=first + 13)
+    filled = bench.reading("3.5", n=first + 12)  # C2 stood on both sides of it
+    assert (filled["item"], filled["accepted"]) == ("C2", True)
+
+
+def test_a_change_of_leads_told_late_puts_what_was_measured_since_in_doubt(bench: Bench) -> None:
+    bench.prove_insulation()
+    before = take(bench, "C1", "412")
+    missing = bench.n = bench.n + 1
+    after = take(bench, "C2", "380")
+    bench.read("381")
+    (lapsed,) = bench.tell("leads-changed", n=missing)
+    assert (lapsed["event"], lapsed["why"], lapsed["doubts"]) == ("lapsed", "leads changed", [after["entry"]])
+    assert bench.answer("take")["event"] == "refused", "what came after it is not to be taken"
+    bench.prove_insulation()
+    doubted = {line["item"]: line["why"] for line in bench.answer("close")["unfinished"]}
+    assert doubted == {"C2": f"is in doubt since entry {lapsed['entry']}: take it again"}
+    assert before["entry"] != after["entry"]
+    take(bench, "C2", "380")
+    bench.prove_insulation()
+    assert bench.answer("close")["event"] == "closed"
+
+
 def test_unknown_item_test_voltage_conductors_are_refused_with_what_is_possible(bench: Bench) -> None:
     unknown_item = bench.answer("select", item="C9", test="insulation")
     assert unknown_item["event"] == "refused"

@@ -31,8 +31,8 @@ class Brackets:
                 CODE,
                 Weight.BREACH if closed else Weight.DOUBT,
                 [each.entry for each in doubtful],
-                f"{_results(len(doubtful))} in doubt: a later check of the meter failed (first: {first.test} on "
-                f"{first.item}, check of entry {first.in_doubt}).",
+                f"{_results(len(doubtful))} in doubt: a later check of the meter failed, or it told late of a change "
+                f"(first: {first.test} on {first.item}, since entry {first.in_doubt}).",
                 "Take these again with a meter that proves; do not use them.",
             )
         open_ones = [each for each in standing if each.in_doubt is None and not each.is_bracketed]
