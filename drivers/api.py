@@ -11,7 +11,7 @@ Register a driver in the entry-point group `zerofirst.drivers`; the entry's name
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from logger.happening import Happening
 
@@ -49,6 +49,14 @@ class Conversation(Protocol):
     @property
     def wants_reopening(self) -> bool:
         """True when the line is open but has been dead so long that the link should be closed and opened again."""
+
+
+@runtime_checkable
+class TellsAtTheEnd(Protocol):
+    """What a conversation may have besides: something to tell once its far end is finished for good (a replay)."""
+
+    def ended(self, now_ns: int) -> Sequence[Happening]:
+        """Nothing more will come, and nothing that was asked will be answered. `disconnected` follows."""
 
 
 class Driver(Protocol):

@@ -117,6 +117,13 @@ class Instrument:
             self._break(now_ns, why)
         return self._flush()
 
+    def ended(self, now_ns: int) -> Sequence[Happening]:
+        """Nothing more will come. A meter whose answer about its functions is missing is ready with what it told."""
+        self._due(now_ns)
+        if self._confirmed and self._abilities.give_up():
+            self._tell_ready(now_ns)
+        return self._flush()
+
     def tick(self, now_ns: int) -> Sequence[Happening]:
         """Do what is due."""
         self._due(now_ns)

@@ -149,6 +149,10 @@ class Abilities:
             return False
         return self._settle()
 
+    def give_up(self) -> bool:
+        """Nothing more will be answered: True if there is something to tell now."""
+        return self._settle()
+
     def tick(self, now_ns: int) -> bool:
         """Ask again, or give up, where the answer is late: True if there is something to tell now."""
         if self._question.open:

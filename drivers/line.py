@@ -10,9 +10,10 @@ import asyncio
 import random
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
-from drivers.api import Conversation
+from drivers.api import Conversation, TellsAtTheEnd
 from drivers.backoff import Backoff
 from drivers.links.base import Chunk, Link
 from logger.clock import NS_PER_S, Clock
@@ -171,8 +172,7 @@ class _Run:
             self._disconnected(lost.sentence)
             self.on_failure(lost)
         except LinkEnded as ended:
-            self._disconnected(ended.sentence)
-            self._step(lambda: [Ended(self.line, self.clock.mono_ns())])
+            self._end(ended.sentence)
             return False
         return True
 
@@ -259,6 +259,16 @@ class _Run:
 
     def _disconnected(self, why: str) -> None:
         self._step(lambda: self.conversation.disconnected(self.clock.mono_ns(), why))
+
+    def _end(self, why: str) -> None:
+        """The far end is finished for good, and tried no more. One that was nobody until then has failed."""
+        if isinstance(self.conversation, TellsAtTheEnd):
+            self._step(partial(self.conversation.ended, self.clock.mono_ns()))
+        self._disconnected(why)
+        self._step(lambda: [Ended(self.line, self.clock.mono_ns())])
+        if not self.is_reached:
+            remedy = "name the capture of a meter, and its ?driver= if it speaks another protocol"
+            raise InstrumentFailed(f"{why}, and no meter said in it who it is", remedy)
 
     def _step(self, step: Callable[[], Sequence[Happening]]) -> None:
         """Take one step of the conversation and pass on what came of it."""

@@ -27,6 +27,7 @@ from typing import Any, Final
 
 from drivers import registry
 from drivers.address import Address
+from drivers.links.open import look_ahead
 from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
 from logger.happening import Ended, Happening, Read, Ready
@@ -145,8 +146,11 @@ class Session:
         Raises:
             LogbookUnusable: no logbook, closed, or held by another process.
             LogbookDamaged: it is damaged.
+            InputWrong: a driver that is not installed, or a capture that cannot be replayed.
         """
         drivers = {a.url: registry.load(a.driver) for a in self._addresses if a.kind != "keyed"}
+        for address in self._addresses:
+            look_ahead(address)
         with LogbookReader.open(self._path) as reader:
             self._operator = self._operator or operator_of(reader)
         self._logbook = Logbook.open(self._path, self._clock, self._key_for(self._operator))

@@ -11,6 +11,18 @@ from logger.clock import Clock
 from logger.errors import InputWrong
 
 
+def look_ahead(address: Address) -> None:
+    """Find out what can be known to be wrong before a line is begun, and before anything is written. May block.
+
+    Raises:
+        InputWrong: if a capture that is to be replayed cannot be read.
+    """
+    if address.kind is AddressKind.REPLAY:
+        from drivers.links.capture_file import open_capture
+
+        open_capture(Path(address.target)).close()
+
+
 def link_for(address: Address, clock: Clock) -> Link:
     """A fresh link, not open yet, for one connection. See `links_for` for many to the same meter.
 

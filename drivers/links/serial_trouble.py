@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import sys
+from pathlib import Path
 
 from drivers.links.serial_place import SerialPlace
 from logger.errors import LinkFailed, LinkReason
@@ -39,6 +40,8 @@ def open_failure(place: SerialPlace, baud: int, error: Exception) -> LinkFailed:
         return LinkFailed(f"The serial port {shown} is held by another program", remedy, reason)
     if reason is LinkReason.FORBIDDEN:
         return LinkFailed(f"The serial port {shown} is forbidden to you", _how_to_be_allowed(), reason)
+    if _is_no_port(place.path, error):
+        return LinkFailed(f"{shown} is no serial port", _what_there_is(place), LinkReason.MISSING)
     if isinstance(error, (ValueError, OverflowError)):
         remedy = "check ?baud= against the meter's manual"
         return LinkFailed(f"The serial port {shown} cannot run at {baud} baud", remedy, reason)
@@ -53,6 +56,14 @@ def _reason(error: Exception) -> LinkReason:
         return _BY_NUMBER.get(number, LinkReason.BROKEN)
     text = str(error)
     return next((reason for name, reason in _BY_NAME_IN_TEXT.items() if name in text), LinkReason.BROKEN)
+
+
+def _is_no_port(path: str, error: Exception) -> bool:
+    """Whether something else is there: a file, a folder, or a device that is no terminal line (`ENOTTY`)."""
+    if Path(path).exists() and not Path(path).is_char_device():
+        return True
+    behind = error.__context__
+    return behind is not None and bool(behind.args) and behind.args[0] == errno.ENOTTY
 
 
 def _what_there_is(place: SerialPlace) -> str:

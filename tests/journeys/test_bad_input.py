@@ -81,6 +81,45 @@ def test_an_address_that_cannot_be_read(tmp_path: Path, url: str) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix" or os.geteuid() == 0, reason="root may open any port; run it as a user")
+@pytest.mark.slow  # the contract's fifteen seconds of trying
+def test_what_is_no_serial_port_is_told_so_in_plain_words(tmp_path: Path) -> None:
+    start(tmp_path)
+    done = run("capture", "job.db", "--from", f"serial:{tmp_path / 'plan.toml'}", cwd=tmp_path)
+    assert done.returncode == 3
+    assert "plan.toml is no serial port: " in one_sentence(done.stderr)
+
+
+def test_a_capture_that_is_not_there_is_told_before_anything_is_written(tmp_path: Path) -> None:
+    start(tmp_path)
+    before = (tmp_path / "job.db").read_bytes()
+    done = run("capture", "job.db", "--from", "keyed:", "replay:nonesuch", cwd=tmp_path)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert one_sentence(done.stderr) == "There is no file nonesuch to replay: check its name."
+    assert (tmp_path / "job.db").read_bytes() == before
+
+
+@pytest.mark.parametrize("content", [b"", b"\x00\xff no meter at all \n" * 200, b"@end of=id*9AB54423\n"])
+def test_a_capture_in_which_nobody_is_ends_at_once(tmp_path: Path, content: bytes) -> None:
+    start(tmp_path)
+    (tmp_path / "kept.bin").write_bytes(content)
+    with recording("job.db", "replay:kept.bin", tmp_path) as recorder:  # its input stays open: it ends by itself
+        assert recorder.child.wait(15) == 3
+        assert "kept.bin is at its end, and no meter said in it who it is: " in one_sentence(recorder.errors())
+    assert run("audit", "job.db", cwd=tmp_path).returncode == 0
+
+
+def test_a_capture_without_the_meters_functions_is_ready_all_the_same(tmp_path: Path) -> None:
+    start(tmp_path)
+    meter = StrangerMeter()
+    (tmp_path / "kept.bin").write_bytes(meter.ident() + meter.reading() + meter.reading())
+    with recording("job.db", "replay:kept.bin", tmp_path) as recorder:
+        assert recorder.event("ready")["serial"] == "S-77"
+        assert recorder.step("select", item="C1", test="insulation", voltage=500)["event"] == "selected"
+        assert recorder.end() == 0
+    assert sum(event["event"] == "reading" for event in recorder.seen) == 2
+    assert run("audit", "job.db", cwd=tmp_path).returncode == 0
+
+
 def test_a_forbidden_port(tmp_path: Path) -> None:
     start(tmp_path)
     port = tmp_path / "port"

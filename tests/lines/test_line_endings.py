@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Sequence
+from decimal import Decimal
 
 import pytest
 from hypothesis import given, settings
@@ -12,12 +13,15 @@ from hypothesis import strategies as st
 from line_bench import Bench, on_a_bench
 from line_parts import CountingConversation, PlainMeter, advance, nothing_held, settle, until
 
+from drivers.codecs.meter_words import end_frame, identity_frame, range_frame, reading_frame
 from drivers.instrument import Instrument
 from drivers.line import run_line
 from drivers.links.base import Chunk, Link
 from drivers.links.memory import MemoryLine, at_random, in_chunks
 from logger.errors import InstrumentFailed, LinkEnded, LinkLost
 from logger.happening import Disconnected, Ended, Happening, Lost, RawBytes, Read, Ready
+from logger.quantity import Displayed, Function
+from logger.reading import Identity, Range, Reading
 
 
 def test_the_stop_halts_the_meter_and_takes_what_had_arrived() -> None:
@@ -308,7 +312,43 @@ def test_an_ended_link_may_say_why() -> None:
         peer = bench.wire.meter_end.peer
         assert peer is not None
         peer.cut(LinkEnded("The capture ends at line 7, which holds no data"))
-        await running
+        with pytest.raises(InstrumentFailed, match="at line 7, which holds no data, and no meter said in it who it is"):
+            await running
         assert bench.conversation.disconnections == ["The capture ends at line 7, which holds no data"]
+        assert bench.kinds() == ["Disconnected", "Ended"]
+
+    on_a_bench(story)
+
+
+METER = Identity("0417", "boot-a", "Example Works", "TM-2")
+RANGE = Range(Function.INSULATION, "1", "MOhm", Decimal(0), Decimal(20), Decimal(1), voltages=("500",))
+
+
+def test_a_recorded_meter_that_never_ended_its_answer_is_ready_with_what_it_told() -> None:
+    async def story(bench: Bench) -> None:
+        bench.conversation = Instrument("memory:", 10, nothing_held)
+        readings = b"".join(reading_frame(Reading(n, Function.INSULATION, Displayed("7", "MOhm"))) for n in (1, 2))
+        running = bench.start()
+        await settle()
+        await bench.wire.meter_end.send(identity_frame(METER) + range_frame(RANGE) + readings)
+        bench.wire.finish()
+        await running
+        (ready,) = [h for h in bench.happenings if isinstance(h, Ready)]
+        assert (ready.identity, ready.ranges) == (METER, (RANGE,))
+        assert [type(h).__name__ for h in bench.happenings[-3:]] == ["Ready", "Disconnected", "Ended"]
+
+    on_a_bench(story)
+
+
+@pytest.mark.parametrize("ended", [b"", end_frame("functions")])
+def test_the_end_tells_ready_once(ended: bytes) -> None:
+    async def story(bench: Bench) -> None:
+        bench.conversation = Instrument("memory:", 10, nothing_held)
+        running = bench.start()
+        await settle()
+        await bench.wire.meter_end.send(identity_frame(METER) + ended)
+        bench.wire.finish()
+        await running
+        assert bench.kinds().count("Ready") == 1
 
     on_a_bench(story)

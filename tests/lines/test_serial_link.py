@@ -241,11 +241,11 @@ def test_a_file_that_is_no_port_is_said_to_be_none(tmp_path: Path) -> None:
     plain.write_bytes(b"glaze recipes")
 
     async def story() -> None:
-        for path in (plain, tmp_path):
+        for path in (plain, tmp_path, Path("/dev/null")):
             link = link_for(parse(f"serial:{path}"), SystemClock())
-            with pytest.raises(LinkFailed, match="cannot be opened") as failed:
+            with pytest.raises(LinkFailed, match=f"^{path} is no serial port: plug the meter in") as failed:
                 await link.open()
-            assert failed.value.reason is LinkReason.BROKEN
+            assert failed.value.reason is LinkReason.MISSING
             await link.close()
 
     run(story)

@@ -268,7 +268,7 @@ def test_a_flood_that_nobody_takes_is_held_up_and_lost_in_no_part() -> None:
             await asyncio.sleep(0.01)
         held = link._wire._arrivals.waiting_bytes
         assert tcp.WAITING_AT_MOST_BYTES < held < 3 * tcp.WAITING_AT_MOST_BYTES
-        assert not sending.done()
+        assert held < len(sent) / 2  # the rest waits in the system's buffers, or with the sender: that is up to them
         got = bytearray()
         while len(got) < len(sent):
             got += (await link.receive()).data

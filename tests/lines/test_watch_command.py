@@ -272,9 +272,10 @@ def test_what_cannot_be_watched_is_refused(url: str) -> None:
 
 
 @pytest.mark.parametrize("seconds", ["0", "-1", "inf", "nan", "soon"])
-def test_the_time_to_watch_must_be_a_time(seconds: str) -> None:
+def test_the_time_to_watch_must_be_a_time(seconds: str, capsys: pytest.CaptureFixture[str]) -> None:
     with pytest.raises(SystemExit):
         call("tcp:a:1", "--seconds", seconds)
+    assert f"{seconds} is no number of seconds above 0" in capsys.readouterr().err
 
 
 def test_a_file_that_exists_is_not_overwritten(tmp_path: Path) -> None:

@@ -11,6 +11,8 @@ import signal
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.text import harmless
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -139,7 +141,10 @@ def _nothing_held(_serial: str, _boot: str) -> int | None:
 
 
 def _seconds(text: str) -> float:
-    seconds = float(text)
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
     if not 0 < seconds < math.inf:
-        raise argparse.ArgumentTypeError("more than 0 seconds")
+        raise argparse.ArgumentTypeError(f"{harmless(text, 40)} is no number of seconds above 0")
     return seconds
