@@ -178,6 +178,11 @@ class Circuit:
     nominal_v: Decimal | None = None
     required: tuple[Test, ...] | None = None
 
+    @property
+    def has_rcd(self) -> bool:
+        """Whether an RCD is described, or stands along the path."""
+        return self.rcd is not None or any(device.kind is DeviceKind.RCD for device in self.path)
+
 
 class EarthKind(StrEnum):
     """What an earthing conductor is for."""

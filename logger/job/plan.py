@@ -20,7 +20,7 @@ from logger.faults import Fault, Faults, nearest, quoted
 from logger.job import plan_csv
 from logger.job.model import Decision, Item, JobKind, Plan
 from logger.job.plan_body import body_of
-from logger.job.plan_checks import check
+from logger.job.plan_checks import check, check_anew
 from logger.job.plan_items import read_appliance, read_board, read_circuit, read_earth, read_supply
 from logger.rules.pack import is_path, load_pack, pack_names
 from logger.text import harmless
@@ -100,7 +100,10 @@ class _Reading:
         self._unknown_tables()
         job.finish()
         check(plan, self._tell)
-        return plan if self.folder is None else self._with_rules(plan, job, self.folder)
+        if self.folder is None:
+            return plan
+        check_anew(plan, self._tell)
+        return self._with_rules(plan, job, self.folder)
 
     def _with_rules(self, plan: Plan, job: Table, folder: Path) -> Plan:
         """The plan, its user's own pack named by a whole path; tells of a pack that cannot be used for this job."""

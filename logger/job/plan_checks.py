@@ -1,13 +1,15 @@
-"""What must hold between the parts of a plan: ids, boards, feeds, phases. Each check tells of every fault it finds."""
+"""What must hold between the parts of a plan: ids, boards, feeds, phases, devices. Each check tells of every fault."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Final
 
 from logger.faults import nearest, quoted
-from logger.job.model import Board, Item, JobKind, Plan
+from logger.job.model import Board, Circuit, Item, JobKind, Plan
 from logger.job.wiring import wiring_faults
+from logger.quantity import Test
 
 Tell = Callable[[Item | None, str, str], None]
 """`tell(item, key, sentence)`: keeps a fault of that very item (None: of the whole plan), at `key`."""
@@ -32,6 +34,34 @@ def check(plan: Plan, tell: Tell) -> None:
     _phases_fit_the_supply(plan, tell)
     for fault in wiring_faults(plan):
         tell(fault.item, fault.key, fault.sentence)
+
+
+def check_anew(plan: Plan, tell: Tell) -> None:
+    """Tell of what a new plan may not say. A logbook begun before these checks keeps the plan that it has."""
+    for circuit in plan.circuits:
+        _curve_is_known(circuit, tell)
+        _rcd_tests_have_an_rcd(circuit, tell)
+
+
+BREAKER_CURVES: Final = ("B", "C", "D", "K", "Z")
+"""Tripping curves of breakers (IEC 60898-1; K and Z by IEC 60947-2). Not every rule pack has a figure for each."""
+
+
+def _curve_is_known(circuit: Circuit, tell: Tell) -> None:
+    """A single letter is a breaker's curve; the names of fuse systems are longer."""
+    kind = circuit.protection.type.strip() if circuit.protection else ""
+    if len(kind) != 1 or kind in BREAKER_CURVES:
+        return
+    meant = f'; write "{kind.upper()}"' if kind.upper() in BREAKER_CURVES else ""
+    known = f"{', '.join(BREAKER_CURVES)}, or a fuse system such as gG"
+    tell(circuit, "protection", f"type is {quoted(kind)}, and no breaker has that curve: it is one of {known}{meant}")
+
+
+def _rcd_tests_have_an_rcd(circuit: Circuit, tell: Tell) -> None:
+    asked = [test for test in circuit.required or () if test in {Test.RCD_TIME, Test.RCD_CURRENT}]
+    if asked and not circuit.has_rcd:
+        how = 'say rcd = { type = "A", rating_ma = 30 }, or leave the test out'
+        tell(circuit, "required", f"required has {asked[0]}, and the circuit has no RCD: {how}")
 
 
 def _something_to_test(plan: Plan, tell: Tell) -> None:

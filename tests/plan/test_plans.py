@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -185,10 +186,40 @@ def test_every_fault_in_one_go() -> None:
         (SMALL + "[[circuit]]\nid='C'\nboard='DB1'\npath=[{id='K',kind='link'}]", 'kind is "link"'),
         (SMALL + "[[circuit]]\nid='C'\nboard='DB1'\npath=[{id='K',kind='joint',poles=5}]", "poles is 5"),
         (SMALL + "[[circuit]]\nid='C'\nboard='DB1'\nprotection={type='B'}", "rating_a is missing"),
+        (
+            SMALL + "[[circuit]]\nid='C'\nboard='DB1'\nprotection={type='Q', rating_a=10}",
+            'plan.toml, line 14: circuit "C": type is "Q", and no breaker has that curve: it is one of B, C, D',
+        ),
+        (SMALL + "[[circuit]]\nid='C'\nboard='DB1'\nprotection={type='b', rating_a=10}", 'write "B"'),
+        (
+            SMALL + "[[circuit]]\nid='C'\nboard='DB1'\nrequired=['rcd-time']",
+            'required has rcd-time, and the circuit has no RCD: say rcd = { type = "A", rating_ma = 30 }',
+        ),
     ],
 )
 def test_single_faults(tmp_path: Path, text: str, part: str) -> None:
     assert part in faults_of(tmp_path, text)
+
+
+@pytest.mark.parametrize("kind", ["B", "C", "D", "K", "Z", "gG", "BS 88-2"])
+def test_curves_and_fuse_systems_that_there_are(tmp_path: Path, kind: str) -> None:
+    text = SMALL + f"[[circuit]]\nid='C'\nboard='DB1'\nprotection={{type='{kind}', rating_a=10}}"
+    assert load_plan(write(tmp_path, text)).circuits[0].protection == Protection(kind, Decimal(10))
+
+
+def test_an_rcd_along_the_path_is_one(tmp_path: Path) -> None:
+    text = "[[circuit]]\nid='C'\nboard='DB1'\nrequired=['rcd-time']\npath=[{id='R1',kind='rcd',poles=2}]"
+    assert load_plan(write(tmp_path, SMALL + text)).circuits[0].has_rcd
+
+
+def test_a_logbook_keeps_the_plan_that_it_was_begun_with() -> None:
+    """What new plans are refused for does not lock anybody out of an older logbook."""
+    plan = load_plan(PLANS / "pottery.toml")
+    older = replace(
+        plan.circuits[0], protection=Protection("Q", Decimal(10)), rcd=None, path=(), required=(Test.RCD_TIME,)
+    )
+    kept = replace(plan, circuits=(older, *plan.circuits[1:]))
+    assert plan_from_body(json.loads(json.dumps(plan_body(kept)))) == kept
 
 
 @pytest.mark.parametrize(
