@@ -45,6 +45,7 @@ ACTIONS: Final[tuple[Action, ...]] = (
     Action("choose", ("c",), "c", "choose", "choose what is tested: item, test, voltage"),
     Action("apart", ("a",), "a", "leads are apart", "check infinity: the leads are apart"),
     Action("joined", ("j",), "j", "leads are joined", "check zero: the leads are joined"),
+    Action("known", ("v",), "v", "known value", "check a reference: the leads are on a known value"),
     Action("understood", ("u",), "u", "read and done", "confirm the caution that stands before this test"),
     Action("yes", ("y",), "y", "in order", "judge by eye: it is in order"),
     Action("no", ("n",), "n", "not in order", "judge by eye: it is not in order, and why"),

@@ -195,8 +195,8 @@ class Desk:
         posture = "apart" if point is Point.INFINITY else "joined"
         return f"The meter reads {shown}: that is not leads {posture}. A check that fails now would {cost}."
 
-    def prove(self, point: Point) -> None:
-        """Begin a check of the key that the job waits for."""
+    def prove(self, point: Point, expect: Mapping[str, str] | None = None) -> None:
+        """Begin a check of the key that the job waits for. `expect`: value and unit of a reference."""
         facts, why = self.facts, self.why_not_prove()
         if why or facts is None or facts.prove is None:
             self.refuse("prove", why)
@@ -205,7 +205,7 @@ class Desk:
         step: dict[str, Any] = {"point": str(point), "function": str(key.function), "meter": key.serial}
         if key.function in WITH_TEST_VOLTAGE and key.voltage:
             step["voltage"] = key.voltage
-        self.step("prove", **step)
+        self.step("prove", **step, **(expect or {}))
 
     def key_in(self, fields: Mapping[str, str]) -> None:
         """A reading that the person read off a meter."""

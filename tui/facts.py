@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from logger.bodies import Selection
 from logger.errors import ZerofirstError
 from logger.job.model import Item, Plan
-from logger.job.work import Outcome, Work, work_list
+from logger.job.work import Outcome, Work, closing_point, work_list
 from logger.proof import Point, Proof, ProofKey, carriers
 from logger.quantity import JUDGED_BY_A_PERSON, ZERO_AND_INFINITY, Function
 from logger.rules.limit import Limit
 from logger.rules.pack import Pack
 from logger.screening import functions_for
-from logger.state import Alteration, JobState, MeterState
+from logger.state import Alteration, JobState, MeterState, ResultState
 from tui.live import Live, Seen
 from tui.situation import LineState
 
@@ -64,11 +64,17 @@ class Sitting(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Closing:
-    """Results that wait for their closing check on one proof. `zero_left`: infinity has passed since them all."""
+    """Results that wait for their closing check on one proof.
+
+    Attributes:
+        zero_left: the other point of the check has passed since them all.
+        by_reference: that point is a reference and not infinity.
+    """
 
     key: ProofKey
     results: int
     zero_left: bool
+    by_reference: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -203,11 +209,15 @@ def work_facts(state: JobState) -> WorkFacts:
 
 
 def _closings(state: JobState) -> list[Closing]:
-    waiting: dict[ProofKey, list[bool]] = {}
+    waiting: dict[ProofKey, list[ResultState]] = {}
     for result in state.current.values():
         if result.proof is not None and result.in_doubt is None and not result.is_bracketed:
-            waiting.setdefault(result.proof, []).append(Point.INFINITY in result.after)
-    return [Closing(key, len(after), all(after)) for key, after in waiting.items()]
+            waiting.setdefault(result.proof, []).append(result)
+    return [_closing(key, closing_point(state, key), results) for key, results in waiting.items()]
+
+
+def _closing(key: ProofKey, far: Point, results: Sequence[ResultState]) -> Closing:
+    return Closing(key, len(results), all(far in result.after for result in results), far is Point.REFERENCE)
 
 
 def _standing_caution(state: JobState, live: Live, selection: Selection | None) -> str:

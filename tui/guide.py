@@ -183,7 +183,11 @@ def _closing_check(s: Situation) -> Advice:
     if s.closing_turn:
         return Advice(f"Turn the meter to {s.closing} for the closing check: {wait} for it.", ("choose",))
     if s.closing_zero:
-        return Advice(f"Join the leads for the closing check on {s.closing}: {wait} for it.", ("joined", "apart"))
+        other = "known" if s.closing_reference else "apart"
+        return Advice(f"Join the leads for the closing check on {s.closing}: {wait} for it.", ("joined", other))
+    if s.closing_reference:
+        how = "Put the leads on the reference that the meter was proven with"
+        return Advice(f"{how}, for the closing check on {s.closing}: {wait} for it.", ("known", "joined"))
     return Advice(f"Part the leads for the closing check on {s.closing}: {wait} for it.", ("apart", "joined"))
 
 

@@ -50,7 +50,8 @@ class Situation:
         off: what keeps the test off a part, as `S3 is off`; `spoiled` what would make the reading mean something else.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
-            wait for it, `closing_turn` the meter is on something else, `closing_zero` infinity has passed already.
+            wait for it, `closing_turn` the meter is on something else, `closing_zero` the other point has passed,
+            `closing_reference` that point is a reference and not infinity.
         put_back: what is altered.
         whole: the insulation of a whole board is selected.
         walk: the action that goes on with the steps that the person is being led through; empty while they are not.
@@ -86,6 +87,7 @@ class Situation:
     closing_results: int = 0
     closing_turn: bool = False
     closing_zero: bool = False
+    closing_reference: bool = False
     put_back: tuple[str, ...] = ()
     whole: bool = False
     walk: str = ""

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
-from logger.quantity import LIVE_TESTS, Test
+from logger.proof import Point, ProofKey
+from logger.quantity import LIVE_TESTS, ZERO_AND_INFINITY, Test
 
 if TYPE_CHECKING:
     from logger.job.model import Item
@@ -140,7 +141,7 @@ def unfinished(state: JobState) -> list[dict[str, object]]:
             why = f"is in doubt since entry {result.in_doubt}: take it again"
             found.append(_line(result.item, result.test, why, result))
         elif not result.is_bracketed:
-            found.append(_line(result.item, result.test, _bracket_words(result), result))
+            found.append(_line(result.item, result.test, _bracket_words(state, result), result))
     for alteration in state.alterations.values():
         why = f"is {alteration.to} since {alteration.at} and not restored"
         found.append({"what": alteration.what, "to": alteration.to, "entry": alteration.entry, "why": why})
@@ -161,8 +162,18 @@ def _line(item: str, test: Test, why: str, result: ResultState | None = None) ->
     return {"item": item, "test": test, "between": between, "entry": result.entry if result else None, "why": why}
 
 
-def _bracket_words(result: ResultState) -> str:
+def closing_point(state: JobState, key: ProofKey) -> Point:
+    """What a closing check of this proof puts on the leads besides zero: what its opening check did."""
+    points = state.proof_of(key).points
+    if Point.INFINITY in points or Point.REFERENCE in points:
+        return Point.INFINITY if Point.INFINITY in points else Point.REFERENCE
+    return Point.INFINITY if key.function in ZERO_AND_INFINITY else Point.REFERENCE
+
+
+def _bracket_words(state: JobState, result: ResultState) -> str:
     key = result.proof
     assert key is not None
     at_voltage = f" {key.voltage} V" if key.voltage else ""
-    return f"has no closing check: check infinity and zero of meter {key.serial} on {key.function}{at_voltage} again"
+    far = closing_point(state, key)
+    points = "infinity and zero" if far is Point.INFINITY else "zero and a reference"
+    return f"has no closing check: check {points} of meter {key.serial} on {key.function}{at_voltage} again"

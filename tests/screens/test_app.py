@@ -238,6 +238,25 @@ def unconfirmed() -> ScreenBench:
     return bench
 
 
+def test_a_reference_is_checked_by_its_figure_and_unit() -> None:
+    bench = ScreenBench()
+    bench.select("C1", "earth-continuity")
+    bench.read("0.50", Function.CONTINUITY, unit="Ohm")
+
+    async def play(screen: AppBench) -> None:
+        await screen.press("v", *"half", "enter")
+        assert "write the figure of the reference and its unit" in " ".join(screen.text.split())
+        await screen.press("v", *"0.5 Ohm", "enter")
+        asked = {"point": "reference", "function": "continuity", "expect": "0.5", "unit": "Ohm"}
+        assert asked.items() <= screen.last_step.items()
+        for _ in range(3):
+            bench.read("0.50", Function.CONTINUITY, unit="Ohm")
+        await screen.look()
+        assert "Reference check of continuity passed" in " ".join(screen.text.split())
+
+    run(play, bench)
+
+
 def test_checks_by_key_and_a_slip_is_asked_about() -> None:
     bench = ScreenBench()
     bench.select()

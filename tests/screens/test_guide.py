@@ -118,6 +118,18 @@ TABLE = [
         "Join the leads for the closing check",
         "joined",
     ),
+    (
+        "closing by reference",
+        Situation(closing="earth loop", closing_results=1, closing_reference=True),
+        "Put the leads on the reference that the meter was proven with, for the closing check on earth loop",
+        "known",
+    ),
+    (
+        "closing by reference, zero left",
+        Situation(closing="earth loop", closing_results=2, closing_reference=True, closing_zero=True),
+        "Join the leads for the closing check on earth loop: 2 results wait",
+        "joined",
+    ),
     ("put back", Situation(put_back=("link LK1",)), "Put back what was altered: link LK1", "alter"),
     ("done", Situation(), "Everything required has its result: finish", "finish"),
     ("done, not proven", Situation(proof=ProofWord.NEEDS_BOTH), "Everything required has its result", "finish"),

@@ -9,6 +9,7 @@ from screen_bench import ScreenBench, studio_plan
 
 from logger.errors import LinkFailed, LinkReason
 from logger.job.model import Board, Circuit
+from logger.proof import Point
 from logger.quantity import Function, Test
 from logger.reading import Flag
 from tui.view import Tone, Weight
@@ -285,6 +286,33 @@ def test_a_whole_job_is_led_from_word_to_word() -> None:
     assert bench.says("next").startswith("Everything required has its result: finish")
     bench.step("close")
     assert bench.says("next").startswith("The logbook is closed")
+
+
+def test_a_loop_meter_is_led_back_to_its_reference() -> None:
+    plan = studio_plan(
+        boards=(Board("DB1", required=()),), circuits=(Circuit("C1", "DB1", "Kiln", required=()),), earths=()
+    )
+    bench = ScreenBench(plan)
+
+    def read(*values: str) -> None:
+        for value in values:
+            bench.read(value, Function.EARTH_LOOP, unit="Ohm")
+
+    read("0.50")
+    bench.select("C1", "earth-loop", override="the practice bench has no dead side")
+    bench.step("prove", point="reference", function="earth-loop", expect="0.50", unit="Ohm")
+    read("0.50", "0.50", "0.50")
+    bench.check("zero", "0.01", Function.EARTH_LOOP, unit="Ohm")
+    read("0.41")
+    bench.step("take")
+    assert bench.says("next").startswith("Put the leads on the reference that the meter was proven with")
+    assert bench.look().next_step.actions[0] == "known"
+    bench.desk.prove(Point.REFERENCE, {"expect": "0.50", "unit": "Ohm"})
+    read("0.49", "0.49", "0.49")
+    assert bench.says("next").startswith("Join the leads for the closing check on earth loop")
+    bench.desk.prove(Point.ZERO)
+    read("0.00", "0.00", "0.00")
+    assert bench.says("next").startswith("Everything required has its result")
 
 
 def test_a_closing_check_that_fails_sends_back_to_the_work() -> None:

@@ -5,6 +5,7 @@ Each asks what it must know, then hands a step to the desk. None waits for the a
 
 from __future__ import annotations
 
+import re
 from collections.abc import Awaitable, Callable
 from typing import Final
 
@@ -42,6 +43,25 @@ async def apart(context: Context) -> None:
 async def joined(context: Context) -> None:
     """Check zero."""
     await _prove(context, Point.ZERO)
+
+
+async def known(context: Context) -> None:
+    """Check a reference: what it is worth must be said, and what must be proven may be measured by it."""
+    why = context.desk.why_not_prove()
+    typed = None if why else await context.ask("What are the leads on? (figure and unit of the reference)", "0.50 Ohm")
+    if why or typed is None:
+        if why:
+            context.desk.refuse("prove", why)
+        return
+    found = FIGURE_AND_UNIT.fullmatch(typed.strip())
+    if found is None:
+        context.desk.refuse("prove", "write the figure of the reference and its unit, such as 0.50 Ohm")
+    else:
+        context.desk.prove(Point.REFERENCE, {"expect": found[1], "unit": found[2]})
+
+
+FIGURE_AND_UNIT: Final = re.compile(r"([0-9.]+)\s*(\S.*)")
+"""`0.50 Ohm`, as a person types it; the recorder looks at both."""
 
 
 async def _prove(context: Context, point: Point) -> None:
@@ -158,6 +178,7 @@ DEEDS: Final[dict[str, Deed]] = {
     "choose": choosing.choose,
     "apart": apart,
     "joined": joined,
+    "known": known,
     "understood": understood,
     "yes": yes,
     "no": no,

@@ -31,8 +31,8 @@ TOLD_ELSEWHERE: Final = frozenset(
 )
 """Reasons that the guide has a rule of its own for."""
 
-ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS}
-"""Longest answer shown, characters: two lines for what was not done, one for what was; the log has it whole."""
+ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS}
+"""Longest answer shown, characters: two lines for what was not done or is odd, one for the rest; the log has it whole."""
 
 
 def next_step(facts: Facts, live: Live, cover: Cover) -> NextView:
@@ -78,6 +78,7 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         closing_results=sum(c.results for c in facts.work.closings if closing and c.key == closing.key),
         closing_turn=closing is not None and seen is not None and _key_of_seen(facts) != closing.key,
         closing_zero=closing is not None and closing.zero_left,
+        closing_reference=closing is not None and closing.by_reference,
         put_back=tuple(called(facts, a.what) for a in in_order(facts)),
         whole=_is_whole(facts),
         walk=facts.walk,
@@ -168,6 +169,8 @@ def _answer(event: Event | None, advice: Advice) -> Line:
     if event is None:
         return ()
     at_most = ANSWER_CHARACTERS.get(event.name, BODY_COLUMNS)
+    if event.name == "ready":
+        return strong(harmless(" ".join(map(str, event.fields["remarks"])), at_most), Tone.WARN)
     text = harmless(sentence(event.name, event.fields).split("\n", 1)[0], at_most)
     if event.name == "refused":
         return strong(text, Tone.BAD)
