@@ -284,7 +284,15 @@ class JobState:
 
     def _gap_settled(self, entry: Entered) -> None:
         name = (str(entry.body["serial"]), str(entry.body["boot"]))
-        low, high = int(entry.body["first"]), int(entry.body["last"])
+        self._settle(name, int(entry.body["first"]), int(entry.body["last"]))
+
+    def number_came(self, serial: str, boot: str, n: int) -> None:
+        """A meter's number `n` is held: it is missing no more. Not folded from entries by `apply`: in most logbooks there
+        are a million readings and no open gap."""
+        if (serial, boot) in self.open_gaps:
+            self._settle((serial, boot), n, n)
+
+    def _settle(self, name: tuple[str, str], low: int, high: int) -> None:
         left = [part for gap in self.open_gaps.get(name, ()) for part in _without(gap, low, high)]
         self.open_gaps.pop(name, None)
         if left:

@@ -40,6 +40,8 @@ from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
 from logger.recorder.resume import highest_numbers
 from logger.state import JobState
+from tui.book_keeper import BookKeeper
+from tui.instrument_book import InstrumentBook
 from tui.lines_thread import LineFailed, Lines
 
 GROUP_WINDOW_S: Final = 0.02
@@ -83,9 +85,14 @@ def fold(reader: LogbookReader, clock: Clock) -> JobState:
     """The job's state as the log has it, times turned into this session's monotonic clock."""
     state = JobState()
     now, now_ns = clock.utc(), clock.mono_ns()
+    first_gap: int | None = None
     for entry in reader.entries(kinds=JobState.KINDS):
         ago_s = (now - from_rfc3339(entry.at)).total_seconds()
         state.apply(entry.number, entry.at, entry.kind, entry.data, now_ns - round(ago_s * NS_PER_S))
+        first_gap = (first_gap or entry.number) if state.open_gaps else None
+    if first_gap is not None:
+        for entry in reader.entries(first_gap, kinds=(Kind.READING,)):
+            state.number_came(str(entry.data["serial"]), str(entry.data["boot"]), int(entry.data["n"]))
     if reader.size:
         state.last_at = reader.entry(reader.size).at
     return state
@@ -102,6 +109,7 @@ class Session:
         end_on_failure: a meter that cannot be reached ends the session (command line) or is only told (app).
         operator: who works; the plan's operator or the user's name where not given.
         key_for: the operator's signing key, by name; checkpoints are signed with it.
+        book: where this machine remembers the meters it has met; None keeps no memory (a demo).
     """
 
     def __init__(
@@ -114,6 +122,7 @@ class Session:
         end_on_failure: bool,
         operator: str = "",
         key_for: Callable[[str], OperatorKey | None] | None = None,
+        book: InstrumentBook | None = None,
     ) -> None:
         self._path = path
         self._addresses = tuple(addresses)
@@ -122,6 +131,7 @@ class Session:
         self._key_for = key_for or own_key
         self._end_on_failure = end_on_failure
         self._operator = operator
+        self._keeper = BookKeeper(book) if book is not None else None
         self._inbox: queue.Queue[Sequence[Happening] | Mapping[str, Any] | str | LineFailed | _Word]
         self._inbox = queue.Queue(INBOX_AT_MOST)
         self._lines = Lines(self._addresses, self._inbox.put, clock, keep_trying=not end_on_failure)
@@ -164,6 +174,8 @@ class Session:
         except BaseException:
             self._logbook.close()
             raise
+        if self._keeper is not None:
+            self._keeper.start()
         sys.setswitchinterval(SWITCH_S)
         self._waiting = set(drivers)
         self._lines.start(drivers, lambda serial, boot: self._highest.get((serial, boot)))
@@ -333,7 +345,7 @@ class Session:
         finally:
             self.writing_since_ns = None
         ready, self._unpublished = self._unpublished, []
-        self._hand_out(ready)
+        self._hand_out(ready if self._keeper is None else self._keeper.tell(ready))
 
     def _is_disk_ready(self) -> bool:
         """True while all is well; after a failure, once what waits has been compared with the disk and written."""
@@ -386,6 +398,8 @@ class Session:
         if self.trouble and self._outcome.error is None:
             self._outcome.error = StorageFailed(self.trouble)
         self._logbook.close()
+        if self._keeper is not None:
+            self._keeper.close()
 
 
 def _keyed_identity(address: Address, clock: Clock) -> Identity:

@@ -165,6 +165,7 @@ class Decoding:
         else:
             self._follow(entry, data)
             self._session.hold(data["serial"], data["boot"], data["n"])
+            self._state.number_came(data["serial"], data["boot"], data["n"])
         self._report.counted("readings")
         self._report.counted("accepted" if data["accepted"] else "turned away")
 
@@ -210,8 +211,9 @@ class Decoding:
 
     def _settled(self, entry: Entry, data: Body) -> None:
         name = (data["serial"], data["boot"])
-        span = (data["first"], data["last"])
-        given_up = entry.kind == Kind.LOST and span in self._state.open_gaps.get(name, ())  # as a session ends
+        given_up = entry.kind == Kind.LOST and any(  # as a session ends
+            low <= data["first"] and data["last"] <= high for low, high in self._state.open_gaps.get(name, ())
+        )
         own = [line for line in self._session.lines.values() if (line.replay.serial, line.replay.boot) == name]
         right = next((line for line in own if line.matches(entry, data)), own[0] if own else None)
         if right is not None:

@@ -67,15 +67,15 @@ class Timed:
         """Numbers told as filled or lost, which do not follow from bytes alone: so they must be all the same.
 
         Args:
-            given_up: it is a whole gap, as a session tells it that ends with gaps.
+            given_up: it is what is left of a gap, as a session tells it that ends with gaps.
         """
         low, high = int(data["first"]), int(data["last"])
         kind: type[Filled | Lost] = Filled if entry.kind == Kind.FILLED else Lost
         derived = self._untold(kind, low, high) or (self.replay.asking and self._comes_with_time(kind, low, high))
         wrong = self.settle(kind, low, high)
-        if derived or given_up:
+        if derived or (given_up and not wrong):
             return
-        if not self.replay.asking:
+        if not (self.replay.asking or given_up):
             self._tell(entry.number, Differs.EXTRA, f"{titled(entry)}: it does not follow from any raw bytes.")
         elif wrong:
             self._tell(entry.number, Differs.FIELD, f"{titled(entry)}: {wrong}.")

@@ -164,6 +164,7 @@ class Intake:
 
     def _take_reading(self, line: Line, happening: Read, selection: Selection | None, step_id: object) -> None:
         reading, serial = happening.reading, happening.serial
+        self._book.state.number_came(serial, happening.boot, reading.n)
         meter = self._book.state.meters.get(serial)
         ranges = meter.ranges if meter else ()
         standing, carrier = self._checks.standing(serial, reading)
@@ -228,6 +229,7 @@ class Intake:
 
     def _told(self, line: Line, happening: Told) -> None:
         event, serial = happening.event, happening.serial
+        self._book.state.number_came(serial, happening.boot, event.n)
         lapse = LAPSE_OF.get(event.name)
         if lapse is not None:
             doubts = self._measured.since(self._book.state, serial, happening.boot, event.n)

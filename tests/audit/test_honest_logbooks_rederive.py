@@ -148,6 +148,36 @@ def test_a_doubt_from_an_event_that_came_late_is_derived_again(tmp_path: Path) -
     assert [each.entries for each in audit.findings if "told late" in each.sentence] == [tuple(doubted)]
 
 
+@pytest.mark.parametrize("killed", [False, True])
+def test_a_gap_that_is_half_filled_at_the_end_is_lost_by_half(tmp_path: Path, killed: bool) -> None:
+    path, clock = tmp_path / "job.db", ManualClock(datetime(2027, 3, 1, 9, tzinfo=UTC))
+    new_logbook(path, clock)
+    (wire,) = wires_for(clock, 4)
+    never = (b" n=12 ", b" n=13 ")
+
+    def unlucky(data: bytes) -> Iterable[Delivery]:
+        yield Delivery(b"".join(f for f in data.splitlines(keepends=True) if not any(n in f for n in never)))
+
+    async def half(day: Day) -> None:
+        await day.wait(0.9)
+        day.hands("line silence 0.6")
+        await day.wait(1.2)
+
+    wire.fates = (unlucky, unlucky)
+    wire.plug_anew()
+    asyncio.run(Day(path, clock, [wire], Random(4)).run(half, killed=killed))
+    again = Day(path, clock, wires_for(clock, 5), Random(5))
+    asyncio.run(again.run(lambda day: day.wait(1)))
+    with LogbookReader.open(path) as reader:
+        readings = [entry.data["n"] for entry in reader.entries(kinds=[Kind.READING])]
+        lost_ones = [(entry.data["first"], entry.data["last"]) for entry in reader.entries(kinds=[Kind.LOST])]
+    assert {9, 10, 11, 14} <= set(readings)
+    assert lost_ones == [(12, 13)]
+    audit = audited(path)
+    assert audit.outcome.rederivation is not None
+    assert [each.sentence for each in audit.outcome.rederivation.differences] == []
+
+
 def test_progress_is_told(tmp_path: Path) -> None:
     path = tmp_path / "job.db"
     bad_days(path, 3, sessions=1, actions=14)
