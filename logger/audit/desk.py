@@ -7,12 +7,13 @@ two cores share it. What a task brings back is plain values, so it may run in an
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from logger.audit.extension import Extension, verify_extension
+from logger.audit.extension import Extension, refuse_wrong, verify_extension
 from logger.audit.finding import Extract, Finding, Weight, finding
 from logger.audit.integrity import check_integrity
 from logger.audit.looks import Looking, compare
@@ -225,22 +226,20 @@ def look_across(audits: Sequence[Audit]) -> None:
         audits[place].across.append(found)
 
 
-def compare_with(note: str, audits: Sequence[Audit], vkey: str | None = None) -> None:
-    """Hold a checkpoint kept elsewhere against the logbook that it was made of; a single logbook must be that one.
+def compare_with(note: str, file: Path, paths: Sequence[Path], vkey: str | None = None) -> dict[Path, Extension]:
+    """Hold a checkpoint kept elsewhere against the logbook that it was made of; a single logbook must be that one. What
+    cannot be opened any more is passed over, which its audit tells.
+
+    Args:
+        file: where the note was, to name it.
 
     Raises:
-        InputWrong: if the note is no checkpoint.
-        LogbookDamaged: if none of several is that logbook, or one cannot be opened.
+        InputWrong: if the note is no checkpoint, or the wrong one for all of them.
+        LogbookUnusable: if one is no logbook.
     """
-    extensions = []
-    for audit in audits:
-        with LogbookReader.open(audit.path) as reader:
-            extensions.append((audit, reader.id, verify_extension(note, reader, vkey)))
-    own = [each for each in extensions if each[1] == each[2].old.logbook]
-    if not own and len(audits) > 1:
-        raise LogbookDamaged(
-            f"None of these {len(audits)} logbooks is the one that the checkpoint was made of",
-            "name that one; if it is among them, its first entry was changed",
-        )
-    for audit, _, extension in own or extensions:
-        audit.extension = extension
+    found: dict[Path, Extension] = {}
+    for path in paths:
+        with suppress(LogbookDamaged), LogbookReader.open(path) as reader:
+            found[path] = verify_extension(note, reader, vkey)
+    refuse_wrong(file, list(found.values()))
+    return {path: extension for path, extension in found.items() if not extension.wrong_file}

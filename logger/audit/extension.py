@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from logger.errors import InputWrong, LogbookDamaged
 from logger.logbook.bundle_file import read_text
+from logger.logbook.entries import Kind
 from logger.logbook.merkle import consistency_proof, verify_consistency
 from logger.logbook.note import NoteWrong, parse_vkey
 from logger.logbook.proofs import known_keys
@@ -25,6 +27,8 @@ class Extension:
         size: how many entries the logbook has now.
         fingerprint: of the key that signed the checkpoint; empty where none that the logbook or the caller names did.
         sentence: the outcome for a person.
+        wrong_file: the checkpoint itself is the wrong one (another logbook's, changed, signed by a stranger): it says
+            nothing of this logbook either way.
     """
 
     holds: bool
@@ -32,6 +36,7 @@ class Extension:
     size: int
     fingerprint: str
     sentence: str
+    wrong_file: bool = False
 
 
 def checkpoint_in(path: Path) -> str:
@@ -64,8 +69,21 @@ def verify_extension(note: str, reader: LogbookReader, vkey: str | None = None) 
         raise InputWrong(f"That is no checkpoint: {error}", "give the note as it was saved") from error
     old, size = signed.checkpoint, reader.size
     fingerprint = _signer(signed, reader, vkey)
-    why = _why_not(old, reader, size, fingerprint)
-    return Extension(not why, old, size, fingerprint, why or _agrees(old, size))
+    differs = _why_not(old, reader, size)
+    wrong_file = _wrong_file(signed, reader, fingerprint, differs, asked=vkey is not None)
+    why = wrong_file or differs
+    return Extension(not why, old, size, fingerprint, why or _agrees(old, size), bool(wrong_file))
+
+
+def refuse_wrong(path: Path, extensions: Sequence[Extension]) -> None:
+    """Raise InputWrong if the checkpoint in the file `path` is the wrong one for every logbook it was held against."""
+    if extensions and all(each.wrong_file for each in extensions):
+        few = extensions[0].sentence.rstrip(".")
+        said = few if len(extensions) == 1 else f"It fits none of these {len(extensions)} logbooks. Of the first: {few}"
+        raise InputWrong(
+            f"The checkpoint in {path} cannot be held against this: {said}",
+            "name the file as it was saved, and the logbook that it was made of",
+        )
 
 
 def _signer(signed: SignedCheckpoint, reader: LogbookReader, vkey: str | None) -> str:
@@ -76,11 +94,39 @@ def _signer(signed: SignedCheckpoint, reader: LogbookReader, vkey: str | None) -
     return next((key.fingerprint for key in keys if key.signed(signed.note)), "")
 
 
-def _why_not(old: Checkpoint, reader: LogbookReader, size: int, fingerprint: str) -> str:
+def _wrong_file(signed: SignedCheckpoint, reader: LogbookReader, fingerprint: str, differs: str, *, asked: bool) -> str:
+    """Why the checkpoint says nothing of this logbook; empty where it does.
+
+    One by a key that the logbook does not name says nothing where the two agree. Where they do not, the logbook may
+    have been written anew under another key: that is for the logbook to explain.
+    """
+    old = signed.checkpoint
+    if old.logbook != reader.id and old.logbook != _named_inside(reader):
+        return f"It was made in another logbook ({old.logbook}), this one is {reader.id}."
+    if fingerprint:
+        return ""
+    if asked:
+        return "It is not signed by the key that was named, or it was changed since."
+    known = {(key.name, key.key_hash) for key in known_keys(reader)}
+    if any((each.name, each.key_hash) in known for each in signed.note.signatures):
+        return "Its signature fails: it was changed after it was signed."
+    if differs:
+        return ""
+    return "It is signed by a key that this logbook does not name; where you know the key, name it with --key."
+
+
+def _named_inside(reader: LogbookReader) -> str:
+    """The id under which its newest checkpoint was signed: another than the logbook's own, if entry 1 was changed."""
+    entry = reader.last(Kind.CHECKPOINT, Kind.SEAL)
+    try:
+        return parse_checkpoint(str(entry.data.get("note"))).checkpoint.logbook if entry else ""
+    except (NoteWrong, LogbookDamaged):
+        return ""
+
+
+def _why_not(old: Checkpoint, reader: LogbookReader, size: int) -> str:
     if old.logbook != reader.id:
-        return f"The checkpoint was made in another logbook ({old.logbook}), or entry 1 was changed."
-    if not fingerprint:
-        return "The checkpoint is not signed by a key that counts here, so it shows nothing."
+        return f"The checkpoint was made in this logbook when entry 1 was another (then {old.logbook}): it was changed."
     if old.size > size:
         return f"The checkpoint signs {old.size} entries, but only {size} are left: the end was cut off."
     if not _extends(old, reader, size):

@@ -6,6 +6,7 @@ show about itself is said in remarks, not passed over. What entries mean is not 
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final
@@ -16,7 +17,7 @@ from logger.audit.signed import SignatureCheck
 from logger.audit.tree import TreeCheck
 from logger.audit.windows import Window, Windows
 from logger.errors import InputWrong
-from logger.logbook import files
+from logger.logbook import leftover
 from logger.logbook.entries import Kind
 from logger.logbook.faults import DATABASE_ERRORS
 from logger.logbook.note import NoteWrong, VerifierKey, parse_vkey
@@ -66,6 +67,14 @@ def check_integrity(
     return report
 
 
+def _to_be_sealed(body: bytes) -> bool:
+    try:
+        said = json.loads(body)
+    except (ValueError, RecursionError):
+        return False
+    return isinstance(said, dict) and said.get("seal") is True
+
+
 def _pinned(text: str) -> VerifierKey:
     try:
         return parse_vkey(text.strip())
@@ -88,6 +97,7 @@ class _Check:
         self._faults = Faults()
         self._ended: bytes | None = None
         self._last_kind = b""
+        self._owes_a_seal: int | None = None
         self._sessions = remarks.Sessions()
 
     def run(self) -> IntegrityReport:
@@ -109,6 +119,7 @@ class _Check:
                     Wrong.TAIL, "Its beginning is gone: a logbook starts with its job and its rules.", size + 1
                 )
             self._check_tail(size)
+            self._check_seal(size)
             self._tell_structure(structure.result())
         return self._report(name, size, windows, signatures, tree, good)
 
@@ -132,12 +143,13 @@ class _Check:
         return size
 
     def _check_end(self, window: Window) -> None:
-        for number, _, kind, _, _ in window.rows if self._ended else window.notable:
+        for number, _, kind, body, _ in window.rows if self._ended else window.notable:
             if self._ended is not None and (self._ended == b"seal" or kind not in _AFTER_CLOSED):
                 word = "sealed" if self._ended == b"seal" else "closed"
                 self._faults.add(Wrong.AFTER_END, f"Added after the logbook was {word}: {{span}}.", number)
             if kind in (b"closed", b"seal"):
                 self._ended = kind
+                self._owes_a_seal = number if kind == b"closed" and _to_be_sealed(body) else None
             self._sessions.take(number, kind)
         if window.rows:
             self._last_kind = window.rows[-1][2]
@@ -171,6 +183,15 @@ class _Check:
                 )
                 self._faults.add(Wrong.TAIL, sentence, size + 1, last)
 
+    def _check_seal(self, size: int) -> None:
+        """What was closed to be sealed ends with its seal: a writer puts both on the disk in one piece."""
+        if self._owes_a_seal is not None:
+            sentence = (
+                f"The seal is missing: entry {self._owes_a_seal} closed the logbook to be sealed, and no seal follows. "
+                "It was taken away, or a failing disk or a crash kept it from being stored."
+            )
+            self._faults.add(Wrong.TAIL, sentence, size + 1)
+
     def _tell_structure(self, lines: list[str]) -> None:
         known = not self._faults.empty
         for line in lines:
@@ -181,7 +202,7 @@ class _Check:
         self, name: str, size: int, windows: Windows, signatures: SignatureCheck, tree: TreeCheck, good: int
     ) -> IntegrityReport:
         checkpoints = tuple(signatures.checkpoints)
-        left_wal = not self._reader.beside_writer and files.beside(self._reader.path, "-wal").exists()
+        left_wal = not self._reader.beside_writer and leftover.has_log(self._reader.path)
         return IntegrityReport(
             id=name,
             entries=size,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
@@ -168,5 +169,5 @@ def how(derived: Mapping[str, Any], stands: Mapping[str, Any], ignored: Collecti
 def _shown(value: object) -> str:
     if value is None:
         return "nothing"
-    text = str(value) if isinstance(value, str) else repr(value)
+    text = value if isinstance(value, str) else json.dumps(value, ensure_ascii=False, default=str)
     return text if len(text) <= _SHOWN else text[:_SHOWN] + "…"

@@ -106,6 +106,12 @@ def _newest_checkpoint(reader: LogbookReader, number: int) -> tuple[SignedCheckp
             "run `zerofirst audit`",
             entry=entry.number,
         ) from error
+    if entry.kind == Kind.SEAL and number == entry.number:
+        raise InputWrong(
+            f"Entry {number} is the seal: no later checkpoint signs it, its own signature over entries 1 to "
+            f"{signed.checkpoint.size} is its evidence",
+            "prove any entry before it; the proof carries the seal's signature",
+        )
     if number > signed.checkpoint.size:
         raise InputWrong(
             f"Entry {number} is newer than the last checkpoint, which signs entries 1 to {signed.checkpoint.size}",

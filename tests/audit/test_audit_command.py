@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,7 @@ from logger.audit import desk
 from logger.logbook.entries import Kind
 from logger.logbook.keys import OperatorKey
 from logger.logbook.reader import LogbookReader
+from logger.logbook.seal import Checkpoint, parse_checkpoint, sign_checkpoint
 from tui.audit_run import audit_all, logbooks_in
 from tui.audit_words import record
 from tui.cli.main import main
@@ -186,14 +188,87 @@ def test_since_finds_a_logbook_written_anew(folder: Path, tmp_path: Path, capsys
 
 
 def test_since_with_the_wrong_file(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (tmp_path / "no.checkpoint").write_text("no checkpoint")
-    code, _, err = call(capsys, folder / "studio.db", "--since", tmp_path / "no.checkpoint")
+    """A file that is wrong is the caller's affair: it accuses no logbook."""
+    studio = folder / "studio.db"
+    good = first_checkpoint(studio)
+    head = good.split("\n")[2]
+    turned = head[:5] + ("A" if head[5] != "A" else "B") + head[6:]
+    signature = good.rstrip("\n")[-6]
+    wrong = {
+        "no.checkpoint": "no checkpoint",
+        "cut.checkpoint": good[:40],
+        "turned.checkpoint": good.replace(head, turned),
+        "signature.checkpoint": good.rstrip("\n")[:-6] + ("A" if signature != "A" else "B") + good.rstrip("\n")[-5:],
+        "other.checkpoint": first_checkpoint(folder / "2026" / "store.db"),
+    }
+    for name, text in wrong.items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
+        code, out, err = call(capsys, studio, "--since", tmp_path / name)
+        assert (code, out) == (2, ""), name
+        assert len(err.strip().splitlines()) == 1
+    code, _, err = call(capsys, studio, folder / "forged.db", "--since", tmp_path / "other.checkpoint")
     assert code == 2
-    assert len(err.strip().splitlines()) == 1
-    note = tmp_path / "other.checkpoint"
-    note.write_text(first_checkpoint(folder / "2026" / "store.db"), encoding="utf-8")
-    assert call(capsys, folder / "studio.db", "--since", note)[0] == 4
-    assert call(capsys, folder / "studio.db", folder / "studio.db", folder / "forged.db", "--since", note)[0] == 4
+    assert "another logbook" in err
+    other = OperatorKey.from_seed("zerofirst-operator/eve", bytes(32))
+    (tmp_path / "good.checkpoint").write_text(good, encoding="utf-8")
+    assert call(capsys, studio, "--since", tmp_path / "good.checkpoint", "--key", other.vkey)[0] == 2
+
+
+def test_since_by_a_key_that_the_logbook_does_not_name(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Agreeing with the entries it shows nothing; against them, somebody may have written the logbook anew."""
+    studio, eve = folder / "studio.db", OperatorKey.from_seed("zerofirst-operator/eve", bytes(32))
+    said = parse_checkpoint(first_checkpoint(studio)).checkpoint
+    note = tmp_path / "eve.checkpoint"
+    note.write_text(sign_checkpoint(said, eve), encoding="utf-8")
+    code, _, err = call(capsys, studio, "--since", note)
+    assert (code, "--key" in err) == (2, True)
+    note.write_text(sign_checkpoint(Checkpoint(said.logbook, said.size, bytes(32)), eve), encoding="utf-8")
+    assert call(capsys, studio, "--since", note)[0] == 4
+
+
+def test_since_when_entry_1_was_changed(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    note = tmp_path / "report.checkpoint"
+    note.write_text(first_checkpoint(folder / "studio.db"), encoding="utf-8")
+    with sqlite3.connect(folder / "studio.db", isolation_level=None) as connection:
+        guards = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute("UPDATE entries SET leaf = zeroblob(32) WHERE number = 1")
+        for _, statement in guards:
+            connection.execute(statement)
+    connection.close()
+    code, [told] = records(capsys, folder / "studio.db", "--since", note)
+    assert code == 4
+    assert told["extends"]["holds"] is False
+
+
+def test_the_seal_taken_away(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """All that is left agrees with itself; only that it was closed to be sealed tells."""
+    path = folder / "studio.db"
+    with sqlite3.connect(path, isolation_level=None) as connection:
+        guards = connection.execute("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'").fetchall()
+        for name, _ in guards:
+            connection.execute(f"DROP TRIGGER {name}")
+        [(last, kind)] = connection.execute("SELECT number, kind FROM entries ORDER BY number DESC LIMIT 1")
+        assert kind == "seal"
+        connection.execute("DELETE FROM entries WHERE number = ?", (last,))
+        for _, statement in guards:
+            connection.execute(statement)
+    connection.close()
+    code, [told] = records(capsys, path)
+    assert code == 4
+    [fault] = told["faults"]
+    assert (fault["what"], fault["entry"]) == ("tail", last)
+    assert f"entry {last - 1} closed the logbook to be sealed" in fault["sentence"]
+    assert "crash" in fault["sentence"]
+
+
+def test_an_empty_log_beside_it_holds_nothing(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (folder / "studio.db-wal").write_bytes(b"")
+    code, out, _ = call(capsys, folder / "studio.db")
+    assert (code, "-wal" in out) == (0, False)
 
 
 def test_a_key_known_from_elsewhere(folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

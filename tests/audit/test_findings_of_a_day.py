@@ -130,6 +130,45 @@ def test_a_clock_that_is_set_is_noticed(tmp_path: Path, by_s: float, weight: Wei
     assert ("forward" if by_s > 0 else "back") in found["clocks"][0].sentence
 
 
+@pytest.mark.parametrize("by_s", [-7200, -5, 3600])
+def test_a_clock_that_is_set_in_the_first_seconds_is_noticed(by_s: float) -> None:
+    """So few bytes have come that nothing but the order of their times tells."""
+    told = Told()
+    told.entry(Kind.OPENED)
+    for _ in range(3):
+        told.raw()
+    told.clock.jump_wall(by_s)
+    for _ in range(30):
+        told.raw()
+    [found] = told.found("clocks")
+    assert ("forward" if by_s > 0 else "back") in found.sentence
+    assert found.weight is (Weight.DOUBT if abs(by_s) >= 600 else Weight.NOTE)
+
+
+def test_a_clock_set_back_and_forth_is_told_twice() -> None:
+    told = Told()
+    told.entry(Kind.OPENED)
+    for jump_s in (0, -3600, 3600):
+        told.clock.jump_wall(jump_s)
+        for _ in range(50):
+            told.raw()
+    [found] = told.found("clocks")
+    assert "set 2 times" in found.sentence
+
+
+def test_a_clock_that_is_corrected_slowly_is_no_clock_that_is_set() -> None:
+    """As a network corrects it, a second in 2000 at most, hours without a byte among them; and after a new start."""
+    told = Told()
+    for sign in (1, -1):
+        told.entry(Kind.OPENED)
+        for k in range(400):
+            pause_s = 5 * 3600 if k == 200 else 20
+            told.clock.jump_wall(sign * pause_s * 0.0004)
+            told.raw(pause_s)
+        told.boot_ns = told.clock.mono_ns()
+    assert told.found("clocks") == []
+
+
 def test_a_stalled_disk_is_no_clock_that_is_set(tmp_path: Path) -> None:
     async def stall(day: Day) -> None:
         day.chance = Random(99)
@@ -210,6 +249,12 @@ class Told:
         at = self.clock.utc().strftime("%Y-%m-%dT%H:%M:%S.%fZ")
         self.looking.take(Entry(self.number, at, kind, "", b""), json.loads(json.dumps(body)))
         return self.number
+
+    boot_ns = 0
+    """When the computer was started, on the clock of all of it."""
+
+    def raw(self, after_s: float = 1.0) -> int:
+        return self.entry(Kind.RAW, after_s, mono_ns=self.clock.mono_ns() + round(after_s * 1e9) - self.boot_ns)
 
     def result(self, item: str, verdict: str = "meets", value: str = "400", after_s: float = 10.0, **more: Any) -> int:
         body: dict[str, Any] = {

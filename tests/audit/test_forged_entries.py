@@ -136,6 +136,7 @@ def test_a_changed_field_is_named(honest: Path, tmp_path: Path, name: str) -> No
     assert place in [each.entry for each in again.differences]
     assert 0 <= again.first.entry - place <= 2
     assert audit.exit_code == 4
+    assert not any("<" in each.sentence for each in again.differences), "words for people, not for Python"
 
 
 REMOVED: dict[str, tuple[str, dict[str, Any]]] = {

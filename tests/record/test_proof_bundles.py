@@ -63,6 +63,8 @@ def test_the_seal_itself_and_what_does_not_exist(sealed: Path) -> None:
         for number in (size, size + 1, 0, -4, 2**64):
             with pytest.raises(InputWrong):
                 prove(reader, number)
+        with pytest.raises(InputWrong, match=f"Entry {size} is the seal"):
+            prove(reader, size)
 
 
 def test_without_a_checkpoint_there_is_nothing_to_prove(tmp_path: Path) -> None:

@@ -39,14 +39,15 @@ def run(arguments: argparse.Namespace) -> int:
     for path in passed_over:
         complain(f"{path} is no logbook and is passed over.")
     key = _key(arguments.key)
-    note = checkpoint_in(arguments.since) if arguments.since else None
+    since = arguments.since
+    extensions = compare_with(checkpoint_in(since), since, paths, key) if since else {}
     bar = ProgressBar(SystemClock())
     try:
         audits = audit_all(paths, [key] if key else (), bar.show)
     finally:
         bar.end()
-    if note is not None:
-        compare_with(note, audits, key)
+    for audit in audits:
+        audit.extension = extensions.get(audit.path)
     look_across(audits)
     _tell(audits, as_json=arguments.json)
     return max(audit.exit_code for audit in audits)

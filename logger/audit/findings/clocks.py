@@ -14,7 +14,11 @@ from logger.state import JobState
 CODE: Final = "clocks"
 
 BLOCK_RAWS: Final = 20
-"""Raw entries of which the least delayed counts: a disk that stalls delays some of them, a clock that is set all."""
+"""Raw entries of which the least delayed counts, to see a clock set forward: a disk that stalls delays some of them, a
+clock that is set all. One set back shows at once, since nothing is stored before it came."""
+
+DRIFT_PER_S: Final = 0.0005
+"""How much of a second two clocks of one computer may drift apart in a second: the most that a network corrects."""
 
 JUMP_NS: Final = 2 * NS_PER_S
 """From here on it is a jump: no network sets a clock that is nearly right by so much at once."""
@@ -30,7 +34,9 @@ class Clocks:
 
     def __init__(self) -> None:
         self._ahead_ns: int | None = None
-        self._block: list[tuple[int, int]] = []
+        self._ahead_at_ns = 0
+        self._block: list[tuple[int, int, int]] = []
+        """How far ahead at each raw entry of the block, its number, and its monotonic time."""
         self._last_ns: int | None = None
         self._jumps: list[tuple[int, int]] = []
         self._count = 0
@@ -44,19 +50,35 @@ class Clocks:
         back_ns = 0 if self._last_ns is None else self._last_ns - now_ns
         self._last_ns = now_ns
         if entry.kind == Kind.RAW:
-            self._block.append((now_ns - int(data["mono_ns"]), entry.number))
-            if len(self._block) >= BLOCK_RAWS:
-                self._end_block()
-        elif back_ns > JUMP_NS and (self._ahead_ns is None or entry.kind == Kind.OPENED):
+            self._raw(now_ns, int(data["mono_ns"]), entry.number)
+        elif back_ns > JUMP_NS and ((self._ahead_ns is None and not self._block) or entry.kind == Kind.OPENED):
             self._jump(entry.number, -back_ns)
+
+    def _raw(self, now_ns: int, mono_ns: int, number: int) -> None:
+        ahead_ns = now_ns - mono_ns
+        known = [(each[0], each[2]) for each in self._block]
+        if self._ahead_ns is not None:
+            known.append((self._ahead_ns, self._ahead_at_ns))
+        if known:
+            least_ns, least_at_ns = min(known)
+            back_ns = least_ns - ahead_ns
+            if back_ns > JUMP_NS + _drift_ns(mono_ns - least_at_ns):
+                self._jump(number, -back_ns)
+                self._ahead_ns = None
+                self._block.clear()
+        self._block.append((ahead_ns, number, mono_ns))
+        if len(self._block) >= BLOCK_RAWS:
+            self._end_block()
 
     def _end_block(self) -> None:
         if not self._block:
             return
-        ahead_ns, number = min(self._block)
-        if self._ahead_ns is not None and abs(ahead_ns - self._ahead_ns) > JUMP_NS:
-            self._jump(number, ahead_ns - self._ahead_ns)
-        self._ahead_ns = ahead_ns
+        ahead_ns, number, mono_ns = min(self._block)
+        if self._ahead_ns is not None:
+            forward_ns = ahead_ns - self._ahead_ns
+            if forward_ns > JUMP_NS + _drift_ns(mono_ns - self._ahead_at_ns):
+                self._jump(number, forward_ns)
+        self._ahead_ns, self._ahead_at_ns = ahead_ns, mono_ns
         self._block.clear()
 
     def _jump(self, number: int, by_ns: int) -> None:
@@ -79,8 +101,13 @@ class Clocks:
             [each for each, _ in self._jumps],
             f"The computer's clock was set {often} while this was recorded, at most by {_span(abs(by_ns))} {direction} "
             f"(about entry {number}).",
-            "Go by the order of the entries, not by their times; ask which of the times are right.",
+            "Go by the order of the entries, not by their times; ask which of the times are right"
+            + (" (a computer that slept meanwhile looks the same)." if by_ns > 0 else "."),
         )
+
+
+def _drift_ns(over_ns: int) -> int:
+    return round(abs(over_ns) * DRIFT_PER_S)
 
 
 def _span(ns: int) -> str:
