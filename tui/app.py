@@ -20,6 +20,7 @@ from logger.errors import StorageFailed, ZerofirstError
 from tui.actions import BY_NAME, Action, Scope
 from tui.desk import Desk
 from tui.hands import Hands, Simulator
+from tui.instrument_book import InstrumentBook
 from tui.messages import Begun, Looked, Wanted
 from tui.opening import Opened, open_logbook
 from tui.pump import TICK_S, Pump
@@ -170,7 +171,8 @@ def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simu
         LogbookUnusable, LogbookDamaged: before a screen is drawn.
         ZerofirstError: what ended the recording early, after the screen is gone.
     """
-    opened = open_logbook(logbook_path, addresses, clock, Pump())
+    book = InstrumentBook() if simulator is None else None
+    opened = open_logbook(logbook_path, addresses, clock, Pump(), book)
     app = ZerofirstApp(clock, opened, simulator)
     app.run()
     return let_go(app)

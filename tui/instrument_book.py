@@ -115,10 +115,7 @@ class InstrumentBook:
             with self._held():
                 book = self._read()
                 for event in telling:
-                    if event.name == "ready":
-                        remarks += _meet(book, event.at, event.fields)
-                    else:
-                        _check(book, event.at, event.fields)
+                    remarks += take_note(book, event)
                 self._write(book)
             self.trouble = ""
         except OSError as error:
@@ -178,6 +175,14 @@ class InstrumentBook:
         ) as file:
             file.write(text)
         draft.replace(self._path)
+
+
+def take_note(book: dict[str, Known], event: Event) -> list[str]:
+    """Note in a book in memory what a `ready` or `proof` event tells; what a person should know, in a sentence each."""
+    if event.name == "ready":
+        return _meet(book, event.at, event.fields)
+    _check(book, event.at, event.fields)
+    return []
 
 
 def book_path() -> Path:

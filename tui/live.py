@@ -126,6 +126,8 @@ class Live:
         self.newest: Seen | None = None
         self.here: dict[str, None] = {}
         """Serials of the meters that have said who they are since this app was opened, in that order."""
+        self.remarks: dict[str, tuple[str, ...]] = {}
+        """By serial: what this machine's memory of the meter says against what it says of itself."""
         self.lost: dict[str, Lost] = {}
         self.confirmed: set[str] = set()
         """Cautions confirmed since this app was opened: yesterday's confirmation says nothing of today's conductors."""
@@ -148,7 +150,7 @@ class Live:
         if event.name in _MOVES_WORK:
             self.work_revision += 1
         self._log(event)
-        if event.name in _ANSWERS:
+        if event.name in _ANSWERS or event.fields.get("remarks"):
             self.answer, self.answer_ns = event, now_ns
 
     def remember(self, events: Iterable[Event]) -> None:
@@ -194,6 +196,7 @@ class Live:
     def _ready(self, event: Event, now_ns: int) -> None:
         if len(self.here) < METERS_REMEMBERED:
             self.here[str(event.fields["serial"])] = None
+            self.remarks[str(event.fields["serial"])] = tuple(str(remark) for remark in event.fields.get("remarks", ()))
         self._back(event, now_ns)
 
     def _back(self, event: Event, _now_ns: int) -> None:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from drivers.address import Address
     from logger.recorder.event import Event
     from tui.facts import Sitting
+    from tui.instrument_book import InstrumentBook
     from tui.pump import Pump
 
 
@@ -37,8 +38,10 @@ class Opened:
     urls: tuple[str, ...]
 
 
-def open_logbook(path: Path, addresses: Sequence[Address], clock: Clock, pump: Pump) -> Opened:
-    """Begin to record, or to look where the logbook is closed.
+def open_logbook(
+    path: Path, addresses: Sequence[Address], clock: Clock, pump: Pump, book: InstrumentBook | None = None
+) -> Opened:
+    """Begin to record, or to look where the logbook is closed. `book` as in `tui.wiring.Session`.
 
     Raises:
         LogbookUnusable: no logbook there, or another program writes to it.
@@ -49,6 +52,6 @@ def open_logbook(path: Path, addresses: Sequence[Address], clock: Clock, pump: P
         history = tuple(newest_events(reader))
         if reader.last(Kind.CLOSED, Kind.SEAL) is not None:
             return Opened(path, Looking(reader, clock), None, pump, history, ())
-    session = Session(path, addresses, pump.publish, clock, end_on_failure=False)
+    session = Session(path, addresses, pump.publish, clock, end_on_failure=False, book=book)
     session.start()
     return Opened(path, session, session, pump, history, tuple(address.url for address in addresses))

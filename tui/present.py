@@ -100,7 +100,8 @@ def _ready(f: Mapping[str, Any]) -> str:
         f"battery {battery} %" if battery is not None else "",
         f"calibrated until {harmless(str(cal))}" if cal else "",
     ]
-    return f"Ready: {meter_name(f)}" + "".join(f", {part}" for part in more if part)
+    remarks = "".join(f". {harmless(str(remark), 300).rstrip('.')}" for remark in f.get("remarks", ()))
+    return f"Ready: {meter_name(f)}" + "".join(f", {part}" for part in more if part) + remarks
 
 
 def _reading(f: Mapping[str, Any]) -> str:

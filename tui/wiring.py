@@ -334,9 +334,9 @@ class Session:
         self._unpublished.extend(events)
         self.writing_since_ns = self._clock.mono_ns()
         try:
+            self._checkpoint(events)  # first of all: closed and seal go to the disk together, however long it fails
             if not self._is_disk_ready():
                 return
-            self._checkpoint(events)
             self._logbook.commit()
         except StorageFailed as failed:
             self.trouble = str(failed)

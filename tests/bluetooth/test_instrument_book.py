@@ -14,6 +14,7 @@ from filelock import FileLock
 
 from logger.recorder.event import Event
 from tui import instrument_book
+from tui.book_keeper import BookKeeper
 from tui.instrument_book import INSTRUMENTS_AT_MOST, InstrumentBook, book_path, place_of
 
 METER = {
@@ -175,3 +176,42 @@ def test_where_it_is(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path))
     assert book_path().name == "instruments.json"
     assert os.fspath(book_path()) != os.fspath(tmp_path / "b.json")
+
+
+def test_a_session_tells_what_it_remembers_and_writes_what_it_learns(tmp_path: Path) -> None:
+    book = InstrumentBook(tmp_path / "book.json")
+    first = BookKeeper(book)
+    first.start()
+    met, checked, other = first.tell([ready(), proof(3), Event("reading", at(4), 7, {})])
+    assert met.fields["remarks"] == ["Meter 0417 (Kiln Works TM-2) is new to this machine."]
+    assert (checked.fields, other.fields) == (PROOF, {})
+    (again,) = first.tell([ready(5, firmware="1.5")])
+    assert again.fields["remarks"] == ["Meter 0417 is not what it was: firmware 1.4 before, 1.5 now."]
+    first.close()
+    (known,) = book.known()
+    assert (known.firmware, known.check, known.last_at) == ("1.5", "zero, insulation at 500 V: pass", at(5))
+    second = BookKeeper(book)
+    second.start()
+    (met_again,) = second.tell([ready(9, firmware="1.5")])
+    assert met_again.fields["remarks"] == []
+    second.close()
+
+
+def test_a_book_that_cannot_be_kept_is_told_with_the_next_meter_and_stops_nothing(tmp_path: Path) -> None:
+    (tmp_path / "book.json").mkdir()
+    keeper = BookKeeper(InstrumentBook(tmp_path / "book.json"))
+    keeper.start()
+    (met,) = keeper.tell([ready()])
+    assert len(met.fields["remarks"]) == 2
+    assert "cannot be read" in met.fields["remarks"][1]
+    keeper.close()
+
+
+def test_who_keys_without_saying_on_which_meter_is_not_remembered(tmp_path: Path) -> None:
+    book = InstrumentBook(tmp_path / "book.json")
+    keeper = BookKeeper(book)
+    keeper.start()
+    (keyed,) = keeper.tell([ready(serial="keyed", line="keyed:")])
+    keeper.close()
+    assert "remarks" not in keyed.fields
+    assert book.known() == ()

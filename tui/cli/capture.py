@@ -42,6 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     from drivers import address
     from logger.clock import SystemClock
+    from tui.instrument_book import InstrumentBook
     from tui.wiring import Session
 
     addresses = [address.parse(url) for url in arguments.urls]
@@ -52,6 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
         SystemClock(),
         end_on_failure=True,
         operator=arguments.operator,
+        book=InstrumentBook(),
     )
     session.start()
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):

@@ -42,6 +42,8 @@ def run(arguments: argparse.Namespace) -> int:
         _say_all(ports, in_the_air, book)
         if not (ports or in_the_air) and is_whole:
             _say_none(failure is None)
+    if book.trouble:
+        complain(book.trouble)
     return 0
 
 

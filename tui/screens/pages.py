@@ -77,6 +77,8 @@ def _meters(state: JobState, live: Live) -> Iterator[Line]:
         until = date_words(meter.calibrated_until) if meter.calibrated_until else "not said"
         yield plain(f"  battery {battery}, calibrated until {until}, leads {harmless(meter.leads or 'not said', 16)}")
         yield faint(f"  {harmless(meter.line, 60)}")
+        for remark in live.remarks.get(serial, ()):
+            yield strong(f"  {harmless(remark, 300)}", Tone.WARN)
         proofs = [(key, proof) for key, proof in state.proofs.items() if key.serial == serial]
         for key, proof in proofs:
             tone = Tone.GOOD if proof.is_whole else Tone.WARN

@@ -32,7 +32,7 @@ TOLD_ELSEWHERE: Final = frozenset(
 """Reasons that the guide has a rule of its own for."""
 
 ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS}
-"""Longest answer shown, characters: two lines for what was not done or is odd, one for the rest; the log has it whole."""
+"""Longest answer shown, characters: two lines for what was not done or is odd, else one; the log has it whole."""
 
 
 def next_step(facts: Facts, live: Live, cover: Cover) -> NextView:
