@@ -204,6 +204,8 @@ def check(
         why = _fault_of(reading) or _outside(point, reading, ranges, bands, expect)
         if why:
             return CheckOutcome(False, why)
+    if point is Point.ZERO and len({Flag.NULLED in reading.flags for reading in readings}) > 1:
+        return CheckOutcome(False, "the leads were nulled while they were checked")
     return CheckOutcome(True, lead_ohm=_lead_resistance(point, readings))
 
 
@@ -269,10 +271,11 @@ def _reference_band(reading: Reading, ranges: Sequence[Range], bands: Bands, exp
 
 
 def _lead_resistance(point: Point, readings: Sequence[Reading]) -> str | None:
-    last = readings[-1]
-    if point is not Point.ZERO or last.function is not Function.CONTINUITY or Flag.NULLED in last.flags:
+    """The least of what the joined leads read: no more is taken off a result than the leads have for certain."""
+    first = readings[0]
+    if point is not Point.ZERO or first.function is not Function.CONTINUITY or Flag.NULLED in first.flags:
         return None
-    return format(last.value.base, "f")
+    return format(min(reading.value.base for reading in readings), "f")
 
 
 def carriers(key: ProofKey) -> tuple[Function, ...]:

@@ -287,8 +287,10 @@ class JobState:
         self._settle(name, int(entry.body["first"]), int(entry.body["last"]))
 
     def number_came(self, serial: str, boot: str, n: int) -> None:
-        """A meter's number `n` is held: it is missing no more. Not folded from entries by `apply`: in most logbooks there
-        are a million readings and no open gap."""
+        """A meter's number `n` is held: it is missing no more.
+
+        `apply` does not fold it from entries: most logbooks hold very many readings and no open gap.
+        """
         if (serial, boot) in self.open_gaps:
             self._settle((serial, boot), n, n)
 

@@ -82,6 +82,20 @@ def test_bands_of_continuity_and_the_lead_resistance(
     assert (proof["outcome"], proof["lead_ohm"]) == (outcome, lead_ohm)
 
 
+def test_of_three_the_least_is_kept_as_the_lead_resistance(bench: Bench) -> None:
+    bench.step("prove", point="zero", function="continuity")
+    proof = [bench.read(value, Function.CONTINUITY, unit="Ohm")[-1] for value in ("0.30", "0.10", "0.90")][-1]
+    assert (proof["outcome"], proof["lead_ohm"]) == ("pass", "0.10")
+
+
+def test_leads_nulled_in_the_middle_of_a_check_fail_it(bench: Bench) -> None:
+    bench.step("prove", point="zero", function="continuity")
+    bench.read("0.30", Function.CONTINUITY, unit="Ohm")
+    bench.read("0.02", Function.CONTINUITY, unit="Ohm", flags=(Flag.NULLED,))
+    proof = bench.read("0.02", Function.CONTINUITY, unit="Ohm", flags=(Flag.NULLED,))[-1]
+    assert (proof["outcome"], proof["why"]) == ("fail", "the leads were nulled while they were checked")
+
+
 def test_one_reading_outside_the_band_fails_the_check(bench: Bench) -> None:
     bench.step("prove", point="zero", function="insulation", voltage="500")
     assert bench.read("0.00")[-1]["event"] == "reading"
