@@ -395,9 +395,13 @@ class Session:
                 self._logbook.append(Kind.STOPPED, {"operator": self._recorder.state.operator})
                 self._logbook.checkpoint()
         self._commit()
-        if self.trouble and self._outcome.error is None:
-            self._outcome.error = StorageFailed(self.trouble)
-        self._logbook.close()
+        try:
+            self._logbook.close()  # which tries once more, where the disk had failed
+        except StorageFailed as failed:
+            self._outcome.error = self._outcome.error or failed
+            return
+        ready, self._unpublished = self._unpublished, []
+        self._hand_out(ready)
         if self._keeper is not None:
             self._keeper.close()
 

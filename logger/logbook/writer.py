@@ -189,7 +189,8 @@ class Logbook:
 
     def recover(self) -> None:
         """After a failed commit: open the file anew, compare it with what waits, write what is missing under its own
-        numbers with a `storage-fault` entry that names it, and commit. Does nothing when nothing failed.
+        numbers with a `storage-fault` entry that names it (none where the seal waits already), and commit. Does nothing
+        when nothing failed.
 
         Raises:
             StorageFailed: if the disk still does not take it; everything waits on.
@@ -211,7 +212,7 @@ class Logbook:
             except (sqlite3.Error, OSError) as error:
                 self._failure = storage_failed(self.path, error)
                 raise self._failure from error
-            self._committed = batch.rows[-1][0]
+            self._committed = batch.rows[-1][0] if batch.rows else on_disk
             self._failure, self._fault_told = None, False
 
     def _write_missing(self, batch: Batch, on_disk: int) -> None:
@@ -224,7 +225,7 @@ class Logbook:
             raise
 
     def _tell_fault(self, on_disk: int, why: str) -> None:
-        if not self._fault_told:
+        if not self._fault_told and self._ended is not Kind.SEAL:  # after the seal nothing may stand
             body = recovery.fault_body(why, self._committed, on_disk, self._tail.size)
             self._tail.append(rfc3339(self._clock.utc()), Kind.STORAGE_FAULT.value, body_text(body), bounded=False)
             self._fault_told = True
