@@ -38,6 +38,7 @@ from logger.logbook.writer import Logbook
 from logger.reading import Identity
 from logger.recorder.core import Recorder, read_step
 from logger.recorder.event import Event, Refusal
+from logger.recorder.remark import last_recorded_at
 from logger.recorder.resume import highest_numbers
 from logger.state import JobState
 from tui.book_keeper import BookKeeper
@@ -59,6 +60,9 @@ INBOX_AT_MOST: Final = 100_000
 
 RECOVER_EVERY_S: Final = 1.0
 """How often a failed disk is tried again, seconds."""
+
+SLOW_TOLD_S: Final = 1.5
+"""After how long a commit that does not return is told of, seconds."""
 
 NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
 """Steps that wait until every meter has said who it is, or failed."""
@@ -93,8 +97,7 @@ def fold(reader: LogbookReader, clock: Clock) -> JobState:
     if first_gap is not None:
         for entry in reader.entries(first_gap, kinds=(Kind.READING,)):
             state.number_came(str(entry.data["serial"]), str(entry.data["boot"]), int(entry.data["n"]))
-    if reader.size:
-        state.last_at = reader.entry(reader.size).at
+    state.last_at = last_recorded_at(reader)
     return state
 
 
@@ -346,6 +349,16 @@ class Session:
             self.writing_since_ns = None
         ready, self._unpublished = self._unpublished, []
         self._hand_out(ready if self._keeper is None else self._keeper.tell(ready))
+
+    def disk_trouble(self) -> str:
+        """What keeps entries from the disk just now, as a sentence; empty while all is well."""
+        began_ns = self.writing_since_ns
+        if self.trouble or began_ns is None:
+            return self.trouble
+        waited_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
+        if waited_s < SLOW_TOLD_S:
+            return ""
+        return "The disk does not answer, or another program holds the logbook locked."
 
     def _is_disk_ready(self) -> bool:
         """True while all is well; after a failure, once what waits has been compared with the disk and written."""

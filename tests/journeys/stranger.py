@@ -276,13 +276,22 @@ class Recorder:
         self.seen: list[dict[str, Any]] = []
         self._queue: queue.Queue[dict[str, Any] | None] = queue.Queue()
         self._ids = 0
+        self._reads = threading.Lock()
         threading.Thread(target=self._read, daemon=True).start()
 
     def _read(self) -> None:
         assert self.child.stdout is not None
         for line in self.child.stdout:
             self._queue.put(json.loads(line))
+            with self._reads:
+                pass
         self._queue.put(None)
+
+    @contextlib.contextmanager
+    def reading_nothing(self) -> Iterator[None]:
+        """Meanwhile, its events stay in the pipe (but for one)."""
+        with self._reads:
+            yield
 
     def next(self) -> dict[str, Any]:
         event = self._queue.get(timeout=WAIT_S)

@@ -7,11 +7,13 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from logger.recorder.limits import STEP_BYTES_AT_MOST
+from tui.cli.output import complain, json_line
+from tui.cli.printing import Printer
 
 if TYPE_CHECKING:
     from logger.recorder.event import Event
@@ -46,21 +48,29 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.wiring import Session
 
     addresses = [address.parse(url) for url in arguments.urls]
+    printer = Printer(_as_json if arguments.json else _as_sentence)
     session = Session(
         arguments.logbook,
         addresses,
-        _json_writer if arguments.json else _sentence_writer,
+        printer.publish,
         SystemClock(),
         end_on_failure=True,
         operator=arguments.operator,
         book=InstrumentBook(),
     )
     session.start()
+    told_to_stop = threading.Event()
+
+    def stop(*_: object) -> None:
+        told_to_stop.set()
+        session.stop()
+
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         if hasattr(signal, name):
-            signal.signal(getattr(signal, name), lambda *_: session.stop())
+            signal.signal(getattr(signal, name), stop)
     threading.Thread(target=_feed, args=(session,), name="steps", daemon=True).start()
     outcome = _wait(session)
+    printer.finish(PRINT_AFTER_STOP_S if told_to_stop.is_set() else None)
     if outcome.error is not None:
         raise outcome.error
     return exit_code(outcome, session.state)
@@ -73,9 +83,21 @@ WAIT_SLICE_S: Final = 0.2
 """How often the main thread wakes so that a signal is acted on, seconds."""
 
 
+PRINT_AFTER_STOP_S: Final = 5.0
+"""How long printing may take once a signal has told us to stop, seconds."""
+
+
 def _wait(session: Session) -> Outcome:
+    """Until it is over; what keeps the disk from taking entries is said as it begins and as it ends."""
+    said = ""
     while True:
         outcome = session.wait(WAIT_SLICE_S)
+        trouble = session.disk_trouble()
+        if trouble and not said:
+            complain(f"{trouble} Nothing is confirmed until it is written; readings are kept meanwhile.")
+        elif said and not trouble and outcome is None:
+            complain("The disk takes entries again: all that waited is written.")
+        said = trouble
         if outcome is not None:
             return outcome
 
@@ -109,20 +131,15 @@ def _lines_of(descriptor: int) -> Iterator[bytes]:
         yield pending
 
 
-def _json_writer(events: Sequence[Event]) -> None:
-    from tui.cli.output import emit
-
-    for event in events:
-        emit(event.record())
+def _as_json(event: Event) -> str:
+    return json_line(event.record())
 
 
-def _sentence_writer(events: Sequence[Event]) -> None:
-    from tui.cli.output import say
+def _as_sentence(event: Event) -> str:
     from tui.present import local_time, sentence
 
-    for event in events:
-        fields: dict[str, Any] = dict(event.fields)
-        say(f"{local_time(event.at)} {sentence(event.name, fields)}")
+    fields: dict[str, Any] = dict(event.fields)
+    return f"{local_time(event.at)} {sentence(event.name, fields)}"
 
 
 def exit_code(outcome: Outcome, state: JobState) -> int:
