@@ -34,10 +34,8 @@ def hunt_in(
     Raises:
         InputWrong: where no insulation of a whole board has failed, or the last reading of the whole stands.
     """
-    whole = _last_of_the_whole(past, between, at)
+    whole = _failed_whole(past, between, at)
     conductors, board = _between(whole), str(whole.body["item"])
-    if whole.body["verdict"] != "fails":
-        raise InputWrong(f"The last reading of the whole (entry {whole.entry}) did not fail", "nothing is to be hunted")
     readings = [
         Whole(each.reach, span_of(_shown(each), _range_of(past, each)), each.entry)
         for each in _insulation(past)
@@ -48,15 +46,31 @@ def hunt_in(
     return Hunted(whole.entry, hunt(past.network, past.setup, conductors, board, readings, limit))
 
 
-def _last_of_the_whole(past: History, between: str | None, at: str | None) -> PastResult:
-    """The newest of those readings at one board that reached the most: the others are steps of a hunt."""
+def _failed_whole(past: History, between: str | None, at: str | None) -> PastResult:
+    """The newest of those failures that reached the most (the others are steps of its hunt), if no later reading that
+    reached all of it met its limit."""
     wholes = [each for each in _insulation(past) if _fits(past, each, between, at)]
     if not wholes:
         raise InputWrong("No insulation of a whole board was taken here", "select a board, read it and take the result")
     last = wholes[-1]
     alike = [each for each in wholes if each.body["item"] == last.body["item"] and _between(each) == _between(last)]
-    reached = [len(each.reach.reached) if each.reach is not None else 0 for each in alike]
-    return next(each for each, count in reversed(list(zip(alike, reached, strict=True))) if count == max(reached))
+    failed = [
+        each
+        for place, each in enumerate(alike)
+        if each.body["verdict"] == "fails" and not any(_clears(later, each) for later in alike[place + 1 :])
+    ]
+    if not failed:
+        raise InputWrong(f"The last reading of the whole (entry {last.entry}) did not fail", "nothing is to be hunted")
+    return max(failed, key=lambda each: (len(_reached(each)), each.entry))
+
+
+def _clears(later: PastResult, failed: PastResult) -> bool:
+    """Whether a later reading shows that the failure is over: it met its limit, and nothing lay outside it."""
+    return later.body["verdict"] == "meets" and _reached(later) >= _reached(failed)
+
+
+def _reached(result: PastResult) -> frozenset[str]:
+    return frozenset(result.reach.reached if result.reach is not None else ())
 
 
 def _insulation(past: History) -> Sequence[PastResult]:

@@ -170,6 +170,22 @@ def test_hunting_on_a_log(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
     assert "C7 behind Q7: BELOW" in out
 
 
+def test_a_failure_after_a_wider_reading_that_stood_is_hunted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The whole met its limit; a day later a reading with Q5 off does not. A wider one that meets ends the hunt."""
+    stood = [*(position(*each) for each in POSITIONS.items()), result("88", "meets")]
+    later = [*stood, position("Q5", "off"), result("0.19", "fails")]
+    for name, entries in (("later", later), ("over", [*later, position("Q5", "on"), result("91", "meets")])):
+        (tmp_path / name).mkdir()
+        logbook(tmp_path / name, *entries)
+    found = as_json(capsys, "hunt", str(tmp_path / "later" / "job.zerofirst"))
+    assert found["began"] == 7
+    assert not found["done"]
+    code, _, err = said(capsys, "hunt", str(tmp_path / "over" / "job.zerofirst"))
+    assert (code, err.startswith("The last reading of the whole (entry 9) did not fail")) == (2, True)
+
+
 def test_nothing_to_hunt(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = logbook(tmp_path)
     code, out, err = said(capsys, "hunt", str(path))
