@@ -120,7 +120,7 @@ def test_the_order_of_arrival_changes_nothing(order: int) -> None:
 
 def test_early_and_over_range() -> None:
     run = _run([t / 2 for t in range(70)])
-    assert run.ratios().missing == "60 s not reached yet; 600 s not reached yet"
+    assert run.ratios().missing == "60 s not reached yet; 10 min not reached yet"
     assert run.next_mark_s() == pytest.approx(60 - 34.5)
     run.add(5000 + 60_000, Displayed("1000", "MOhm", Relation.ABOVE))
     assert run.ratios().dar is None

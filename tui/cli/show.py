@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import base64
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from logger.logbook.entries import Entry
     from logger.logbook.reader import LogbookReader
     from logger.state import JobState
+    from logger.timed_log import TimedEntry
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -28,17 +29,21 @@ def run(arguments: argparse.Namespace) -> int:
     """Print; 0, or 2 where there is no such logbook or entry, 4 where it is damaged."""
     from logger.clock import SystemClock
     from logger.logbook.reader import LogbookReader
+    from logger.timed_log import timed_runs
+    from tui import timed_words
     from tui.cli.output import emit, say
     from tui.wiring import fold
 
+    lines: Iterable[str]
     with LogbookReader.open(arguments.logbook) as reader:
         if arguments.entry is not None:
             shown = entry_record(reader, arguments.entry)
             lines = entry_lines(shown)
         else:
             state = fold(reader, SystemClock())
-            shown = job_record(state, reader)
-            lines = _job_lines(shown)
+            runs = timed_runs(reader)
+            shown = {**job_record(state, reader), "timed_runs": [timed_words.entry_record(each) for each in runs]}
+            lines = [*_job_lines(shown), *_timed_lines(runs)]
     if arguments.json:
         emit(shown)
     else:
@@ -125,12 +130,24 @@ def _job_lines(shown: Mapping[str, Any]) -> Iterator[str]:
             yield "  " + unfinished_line(each)
 
 
+def _timed_lines(runs: Sequence[TimedEntry]) -> Iterator[str]:
+    from tui.timed_words import HEADING, NO_VERDICT, entry_line
+
+    if runs:
+        yield f"{HEADING} (entry numbers in brackets):"
+        for each in runs:
+            yield f"  {entry_line(each)}"
+        yield f"  {NO_VERDICT}"
+
+
 def entry_record(reader: LogbookReader, number: int) -> dict[str, Any]:
     """One entry as JSON, with its raw bytes and, for a result, its reading, selection and self-checks.
 
     Raises:
         InputWrong: if there is none of that number.
     """
+    from logger.audit.remark import remarks_in
+    from logger.audit.remarks_beside import look_beside
     from logger.errors import InputWrong
 
     if not 1 <= number <= reader.size:
@@ -147,6 +164,7 @@ def entry_record(reader: LogbookReader, number: int) -> dict[str, Any]:
     checks = entry.data.get("self_checks")
     if isinstance(checks, list):
         shown["its_self_checks"] = [_plain(reader.entry(each)) for each in checks]
+    shown["remarks"] = [each.body() for each in (*remarks_in(reader, number), *look_beside(reader, number).remarks)]
     return shown
 
 
@@ -172,7 +190,9 @@ def _raw_line(entry: Entry) -> dict[str, Any]:
 
 def entry_lines(shown: Mapping[str, Any]) -> Iterator[str]:
     """What `entry_record` found, for a person; harmless."""
+    from logger.audit.remark import Remark
     from logger.text import harmless
+    from tui.audit_words import remark_line
 
     yield f"Entry {shown['number']}, {shown['kind']}, {shown['at']}"
     yield from _body_lines(shown["body"])
@@ -188,6 +208,8 @@ def entry_lines(shown: Mapping[str, Any]) -> Iterator[str]:
         for start in range(0, len(raw["hex"]), 48):
             yield f"  {raw['hex'][start : start + 48]}"
         yield f"  {raw['text']}"
+    for remark in shown["remarks"]:
+        yield remark_line(Remark(**{name: value for name, value in remark.items() if name != "signed"}))
     yield f"Leaf {harmless(shown['leaf'])}"
 
 
