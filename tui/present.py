@@ -154,7 +154,9 @@ def _numbers(word: str) -> Callable[[Mapping[str, Any]], str]:
 
 def _lapsed(f: Mapping[str, Any]) -> str:
     words = f" ({harmless(str(f['words']))})" if f.get("words") else ""
-    return f"Proof of meter {harmless(str(f['serial']), 40)} lapsed: {f['why']}{words}. Check it again."
+    doubts = ", ".join(str(entry) for entry in f.get("doubts", ()))
+    again = f" Told late: results measured since are in doubt (entries {doubts}); take them again." if doubts else ""
+    return f"Proof of meter {harmless(str(f['serial']), 40)} lapsed: {f['why']}{words}. Check it again.{again}"
 
 
 _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
