@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from logger.audit.desk import Audit
 from logger.audit.finding import Finding, Weight
+from logger.audit.remark import Remark
 from logger.text import harmless
 
 ENTRIES_SHOWN: Final = 8
@@ -48,6 +49,7 @@ def record(audit: Audit) -> dict[str, Any]:
         "findings": [each.body() for each in findings],
         "weights": weights(findings),
         "remarks": list(integrity.remarks) if integrity else [],
+        "signed_remarks": [each.body() for each in outcome.remarks],
         "exit_code": audit.exit_code,
     }
 
@@ -133,8 +135,21 @@ def lines(audit: Audit) -> Iterator[str]:
     if audit.extension is not None:
         yield f"  {audit.extension.sentence}"
     yield from findings_lines(audit)
+    for each in audit.outcome.remarks:
+        yield f"  {remark_line(each)}"
+    if audit.outcome.beside:
+        yield f"  {harmless(audit.outcome.beside, 400)}"
     for remark in integrity.remarks if integrity else ():
         yield f"  Not shown by this: {remark}"
+
+
+def remark_line(remark: Remark) -> str:
+    """A signed remark in one line: on which entry, by whom, and whether the signature holds."""
+    where = f"{harmless(remark.beside, 80)}, entry {remark.entry}" if remark.beside else f"entry {remark.entry}"
+    who = f"{harmless(remark.by, 80)} ({harmless(remark.role, 80)})"
+    key = f"signed by {harmless(remark.signer, 80)}, key {remark.fingerprint}"
+    signed = key if remark.signer else "NOT SIGNED: who wrote it cannot be told"
+    return f"REMARK on entry {remark.about} by {who}: {harmless(remark.text, 2000)} ({where}; {signed})"
 
 
 def findings_lines(audit: Audit, *, notes: bool = True) -> Iterator[str]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
@@ -20,8 +20,10 @@ from logger.audit.looks import Looking, compare
 from logger.audit.rederive import Part, Rederiving, walk
 from logger.audit.rederive_lines import Drivers
 from logger.audit.rederive_report import Rederivation
+from logger.audit.remark import Remark, remarks_in
+from logger.audit.remarks_beside import Beside, look_beside
 from logger.audit.report import IntegrityReport
-from logger.errors import LogbookDamaged
+from logger.errors import InputWrong, LogbookDamaged
 from logger.logbook.reader import LogbookReader
 
 LARGE_ENTRIES: Final = 20_000
@@ -58,6 +60,8 @@ class Outcome:
 
     Attributes:
         damage: it could not be read to its end, and why.
+        remarks: what was remarked on its entries, in it and beside it.
+        beside: why what lies beside it counts for nothing; empty where it counts, or nothing does.
     """
 
     integrity: IntegrityReport | None = None
@@ -67,6 +71,8 @@ class Outcome:
     facts: Facts | None = None
     damage: str = ""
     damaged_at: int | None = None
+    remarks: tuple[Remark, ...] = ()
+    beside: str = ""
 
     def and_also(self, other: Outcome) -> Outcome:
         """This and what other tasks on the same logbook brought."""
@@ -79,6 +85,8 @@ class Outcome:
             self.facts or other.facts,
             self.damage or other.damage,
             self.damaged_at if self.damage else other.damaged_at,
+            (*self.remarks, *other.remarks),
+            self.beside or other.beside,
         )
 
 
@@ -105,13 +113,25 @@ def perform(
         InputWrong: a pinned key is none.
     """
     with LogbookReader.open(path) as reader:
-        report = None
+        checked = Outcome()
         if task in (Task.ALL, Task.INTEGRITY):
             report = check_integrity(reader, progress if task is Task.INTEGRITY else None, pinned)
+            checked = _remarked(reader, Outcome(integrity=report))
         if task is Task.INTEGRITY:
-            return Outcome(integrity=report)
+            return checked
         outcome = _walked(reader, task, drivers, progress)
-    return outcome if report is None else outcome.and_also(Outcome(integrity=report))
+    return outcome if task is not Task.ALL else outcome.and_also(checked)
+
+
+def _remarked(reader: LogbookReader, outcome: Outcome) -> Outcome:
+    """With the remarks in the logbook and beside it; those of a damaged one as far as they can be read."""
+    found: list[Remark] = []
+    with suppress(LogbookDamaged, InputWrong):
+        found.extend(remarks_in(reader))
+    beside = Beside(None)
+    with suppress(LogbookDamaged, InputWrong):
+        beside = look_beside(reader)
+    return replace(outcome, remarks=(*found, *beside.remarks), beside=beside.trouble)
 
 
 def _walked(reader: LogbookReader, task: Task, drivers: Drivers, progress: Progress | None) -> Outcome:

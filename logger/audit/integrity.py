@@ -112,6 +112,9 @@ class _Check:
             tree = TreeCheck(self._connection, name, signatures, self._faults)
             size = self._pass(windows, tree)
             tree.finish()
+            for since, entry in signatures.strangers:
+                if not self._is_remark(since, entry):
+                    signatures.refuse_stranger(since, entry)
             good = signatures.good(tree.disagreeing)
             self._check_bodies(good)
             if size < FEWEST_ENTRIES:
@@ -153,6 +156,17 @@ class _Check:
             self._sessions.take(number, kind)
         if window.rows:
             self._last_kind = window.rows[-1][2]
+
+    def _is_remark(self, since: int, checkpoint: int) -> bool:
+        """Whether nothing but a remark (its writer's key, its note) stands between a checkpoint and the one before."""
+        query = (
+            "SELECT count(*) FROM entries WHERE number > ? AND number < ? AND kind <> 'operator' AND NOT "
+            "(kind = 'note' AND CASE WHEN json_valid(body) THEN json_type(body, '$.about') IS 'integer' ELSE 0 END)"
+        )
+        try:
+            return bool(self._connection.execute(query, (since, checkpoint)).fetchone() == (0,))
+        except DATABASE_ERRORS:
+            return False
 
     def _check_bodies(self, good: int) -> None:
         """Bodies that no checkpoint vouches for must at least be JSON objects; signed ones were made by a writer."""

@@ -27,6 +27,7 @@ from logger.logbook.reader import LogbookReader
 from logger.proof import LINE_LOST_S, Lapse, ProofKey
 from logger.quantity import Function
 from logger.reading import Origin
+from logger.recorder.remark import LastRecorded, is_remark
 from logger.recorder.steps import KEYED_LINE
 from logger.state import JobState
 from logger.text import harmless
@@ -52,6 +53,7 @@ class Decoding:
         self._session = self._new_session(0)
         self._keyed_n = 0
         self._last: Entry | None = None
+        self._recorded = LastRecorded()
         self._storage_failed = False
         self._before: tuple[str, str] | None = None
         self._away_ns = 0
@@ -59,6 +61,9 @@ class Decoding:
 
     def take(self, entry: Entry, data: Body) -> None:
         """Take one entry in."""
+        if entry.kind == Kind.NOTE and is_remark(entry.kind, data):
+            self._seen(entry, data)
+            return  # whoever wrote it looked at no meter, and at no proof
         due = self._lapses.pending and entry.kind not in LOGBOOKS_OWN and self._lapses.due(entry, data)
         if not due:
             if entry.kind != Kind.LAPSED:
@@ -75,7 +80,11 @@ class Decoding:
             follower = _FOLLOWERS.get(entry.kind)
             if follower is not None:
                 follower(self, entry, data)
+        self._seen(entry, data)
+
+    def _seen(self, entry: Entry, data: Body) -> None:
         self._last = entry
+        self._recorded.take(entry, data)
 
     def finish(self) -> None:
         """The logbook is at its end."""
@@ -99,7 +108,7 @@ class Decoding:
         self._end_session()
         self._keyed_n = 0
         self._session = self._new_session(entry.number)
-        self._lapses.opened(entry.at, self._last.at if self._last else None)
+        self._lapses.opened(entry.at, self._recorded.at)
 
     def _end_session(self) -> None:
         """What was decoded and stands nowhere is missing; where the disk failed, the end of a session may be."""

@@ -51,6 +51,8 @@ class SignatureCheck:
         self._newest = 1
         """Entry of the newest checkpoint, whatever it is worth: what stands before it has been judged by it."""
         self._waiting: list[_Waiting] = []
+        self.strangers: list[tuple[int, int]] = []
+        """Checkpoints by keys that the logbook introduces but that were not asked for, each with that before it."""
         self.keys: list[KeySeen] = []
         self.checkpoints: list[CheckpointSeen] = []
 
@@ -106,6 +108,9 @@ class SignatureCheck:
         at = row[1].decode("utf-8", "replace")
         fingerprint = key.fingerprint if key else ""
         self.checkpoints.append(CheckpointSeen(row[0], said.size, at, said.head, fingerprint, holds=False))
+        if key is None and self._only_trusted and self._is_introduced(signed):
+            self.strangers.append((since, row[0]))
+            return None
         if key is None:
             asked = "that was asked for" if self._only_trusted else "that the logbook introduced before it"
             sentence = f"The checkpoint in entry {row[0]} is not signed by a key {asked}."
@@ -126,6 +131,14 @@ class SignatureCheck:
             if key is not None and (not self._only_trusted or key in self._trusted):
                 return key
         return None
+
+    def _is_introduced(self, signed: SignedCheckpoint) -> bool:
+        return any((each.name, each.key_hash) in self._known for each in signed.note.signatures)
+
+    def refuse_stranger(self, since: int, entry: int) -> None:
+        """A checkpoint among `strangers` signs more than its own remark."""
+        sentence = f"The checkpoint in entry {entry} is not signed by a key that was asked for."
+        self._faults.add(Wrong.KEY, sentence, since, entry)
 
     def _body(self, row: Row) -> dict[str, Any]:
         try:

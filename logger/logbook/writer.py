@@ -274,6 +274,24 @@ class Logbook:
         if introduction is not None:
             self._take(Kind.OPERATOR, introduction)
 
+    def remark(self, body: Mapping[str, object]) -> tuple[int, int]:
+        """Add a `note` with a checkpoint directly after it, so that its writer's key signs it; that key is introduced
+        before, where it is not known yet. Durable after `commit`.
+
+        Returns:
+            Number of the note and of its checkpoint.
+
+        Raises:
+            LogbookUnusable: if the logbook was closed or sealed, or there is no key.
+        """
+        with self._memory:
+            if self._ended is not None:
+                raise LogbookUnusable(f"{self.path} is closed", "nothing is added to a closed logbook")
+            if self._signing.key is None:
+                raise LogbookUnusable("A remark cannot stand without a signing key", "open it with one's own key")
+            self._introduce()
+            return self._take(Kind.NOTE, body), self._sign(Kind.CHECKPOINT)
+
     def change_key(self, new: OperatorKey) -> int:
         """From here on `new` signs. Where there was a key, it vouches for the new one: the entry is signed by both.
 

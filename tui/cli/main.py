@@ -24,6 +24,7 @@ COMMANDS: Final[dict[str, str]] = {
     "simulate": "a simulated meter on a site, for practice and tests",
     "show": "a job's state, or one entry down to its raw bytes",
     "audit": "integrity, re-derivation and findings of logbooks",
+    "remark": "add a signed remark on an entry; beside the logbook where that is closed",
     "prove-entry": "make the evidence that one entry stands in a logbook",
     "check-entry": "check the evidence that `prove-entry` made, without the logbook",
     "reach": "what a test would reach, and what not",

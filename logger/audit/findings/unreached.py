@@ -73,6 +73,10 @@ class Unreached:
                     CODE,
                     Weight.NOTE,
                     [],
-                    f"{test} never reached {len(gaps)} runs of what it is required for ({named}{because}).",
-                    "Test again with the switches set so that these runs are connected.",
+                    f"{test} never reached {_runs(len(gaps))} of what it is required for ({named}{because}).",
+                    "Test again with the switches set so that what was left out is connected.",
                 )
+
+
+def _runs(count: int) -> str:
+    return "1 run" if count == 1 else f"{count} runs"
