@@ -93,6 +93,7 @@ class InstrumentBook:
         except OSError as error:
             self._failed("read", error)
             return ()
+        self.trouble = ""
         return tuple(sorted(book.values(), key=lambda known: known.last_at, reverse=True))
 
     def at(self, url: str) -> Known | None:

@@ -131,7 +131,7 @@ def test_the_command_shows_what_is_remembered_of_a_meter(
     assert call() == 0
     words = capsys.readouterr().out.splitlines()
     place = next(number for number, line in enumerate(words) if line.startswith(f"ble:{FIRST}"))
-    assert words[place].split(maxsplit=1)[1] == "Bench 1, signal -55 dBm"
+    assert words[place].split(maxsplit=1)[1] == "Bench 1, signal -55 dBm, strong"
     assert words[place + 1].strip() == (
         "last time meter S-77: Kiln Works B1, calibrated until 2030-01-31, checked 2027-03-01 (zero, continuity: pass)"
     )

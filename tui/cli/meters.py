@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -48,17 +49,21 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _say_all(ports: tuple[SerialPort, ...], in_the_air: tuple[BleMeter, ...], book: InstrumentBook) -> None:
+    from logger.clock import SystemClock
     from logger.text import harmless
     from tui.cli.output import say
+    from tui.nearby import known_words, port_words, signal_words
 
+    clock = SystemClock()
+    today = (clock.utc() + timedelta(minutes=clock.utc_offset_min())).date()
     for url, told in (
-        *((_port_url(p), _port_words(p)) for p in ports),
-        *((_air_url(m), _air_words(m)) for m in in_the_air),
+        *((_port_url(p), port_words(p)) for p in ports),
+        *((_air_url(m), f"{m.name or 'says nothing of itself'}, {signal_words(m.rssi_dbm)}") for m in in_the_air),
     ):
         say(f"{harmless(url):<28} {told}")
         known = book.at(url)
         if known is not None:
-            say(f"{'':<28} {_known_words(known)}")
+            say(f"{'':<28} {known_words(known, today)}")
 
 
 def _say_none(was_listened: bool) -> None:
@@ -102,33 +107,6 @@ def _known_record(known: Known | None) -> dict[str, str] | None:
     from logger.text import harmless
 
     return None if known is None else {name: harmless(text) for name, text in asdict(known).items()}
-
-
-def _known_words(known: Known) -> str:
-    from logger.text import harmless
-
-    about = harmless(f"{known.maker} {known.model}".strip())
-    calibrated = f"calibrated until {harmless(known.calibrated_until)}" if known.calibrated_until else ""
-    checked = (
-        f"checked {harmless(known.check_at[:10])} ({harmless(known.check)})" if known.check else "never checked here"
-    )
-    told = ", ".join(part for part in (about, calibrated, checked) if part)
-    return f"last time meter {harmless(known.serial)}: {told}"
-
-
-def _port_words(port: SerialPort) -> str:
-    ids = (
-        f"{port.vendor_id:04x}:{port.product_id:04x}"
-        if port.vendor_id is not None and port.product_id is not None
-        else ""
-    )
-    said = [port.maker, port.product or port.says, f"serial {port.serial}" if port.serial else "", ids]
-    return ", ".join(part for part in said if part) or "says nothing of itself"
-
-
-def _air_words(meter: BleMeter) -> str:
-    signal = "connected to another program" if meter.rssi_dbm is None else f"signal {meter.rssi_dbm} dBm"
-    return f"{meter.name or 'says nothing of itself'}, {signal}"
 
 
 def _port_url(port: SerialPort) -> str:

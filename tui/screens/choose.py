@@ -23,6 +23,12 @@ SHOWN_AT_MOST: Final = 500
 TEXT_AT_MOST: Final = 80
 """Longest text and note of a line, characters: a row of the least terminal."""
 
+MORE_AT_MOST: Final = 160
+"""Longest second line, characters: it wraps once on the least terminal."""
+
+QUESTION_AT_MOST: Final = 900
+"""Longest question, characters: an error with its remedy stands above it."""
+
 NOTE_COLUMN: Final = 60
 """Where notes begin at the latest, columns: they stand under each other where texts are shorter."""
 
@@ -32,11 +38,12 @@ BACK: Final = "‹ go back"
 
 @dataclass(frozen=True, slots=True)
 class Choice:
-    """One line. `value` is handed back; `text` and `note` are shown, made harmless here."""
+    """One line, or two where there is `more` to say. `value` is handed back; the rest is shown, made harmless here."""
 
     value: str
     text: str
     note: str = ""
+    more: str = ""
 
 
 class Choose(ModalScreen[str | None]):
@@ -56,25 +63,46 @@ class Choose(ModalScreen[str | None]):
         self._question = question
         self._choices = tuple(choices)
         self._preset = preset
+        self._is_touched = False
         self._fitting: tuple[Choice, ...] = self._choices
 
     def compose(self) -> ComposeResult:
         """Question, filter, list."""
         with Vertical(classes="paper"):
-            yield Static(Content(harmless(self._question)), classes="question", markup=False)
+            yield Static(Content(_lines(self._question)), classes="question", markup=False)
+            yield Static("", classes="said", markup=False)
             yield Input(placeholder="type to narrow the list", compact=True)
             yield OptionList(markup=False, compact=True)
 
     def on_mount(self) -> None:
         """Show everything, the preset one highlighted."""
         self._fill("")
-        listed = self.query_one(OptionList)
-        at = next((index for index, choice in enumerate(self._fitting) if choice.value == self._preset), 0)
-        listed.highlighted = at
+        self._highlight(self._preset)
         self.query_one(Input).focus()
+
+    def renew(self, choices: Sequence[Choice], said: Content) -> None:
+        """Show other choices, and say something above them. What is highlighted stays so; where it is gone, it is the
+        way out, so that Enter takes nothing that was not meant. Before anything was typed or moved it is the first."""
+        self._choices = tuple(choices)
+        meant = self._meant() if self._is_touched else self._preset
+        self._fill(self.query_one(Input).value)
+        self._highlight(meant, or_the_way_out=self._is_touched)
+        self.query_one(".said", Static).update(said)
+
+    def _meant(self) -> str | None:
+        """The value of what is highlighted; None for the way out."""
+        index = self.query_one(OptionList).highlighted
+        return self._fitting[index].value if index is not None and index < len(self._fitting) else None
+
+    def _highlight(self, value: str | None, *, or_the_way_out: bool = False) -> None:
+        listed = self.query_one(OptionList)
+        elsewhere = listed.option_count - 1 if or_the_way_out else 0
+        places = (index for index, choice in enumerate(self._fitting) if choice.value == value)
+        listed.highlighted = next(places, elsewhere)
 
     @on(Input.Changed)
     def _narrow(self, event: Input.Changed) -> None:
+        self._is_touched = True
         self._fill(event.value)
 
     @on(Input.Submitted)
@@ -87,6 +115,7 @@ class Choose(ModalScreen[str | None]):
 
     def action_move(self, by: int) -> None:
         """Move the highlight, stopping at the ends."""
+        self._is_touched = True
         listed = self.query_one(OptionList)
         last = listed.option_count - 1
         listed.highlighted = min(last, max(0, (listed.highlighted or 0) + by))
@@ -97,7 +126,7 @@ class Choose(ModalScreen[str | None]):
 
     def _fill(self, wanted: str) -> None:
         words = wanted.casefold().split()
-        self._fitting = tuple(c for c in self._choices if all(w in f"{c.text} {c.note}".casefold() for w in words))
+        self._fitting = tuple(c for c in self._choices if _fits(c, words))
         self._fitting = self._fitting[:SHOWN_AT_MOST]
         listed = self.query_one(OptionList)
         listed.clear_options()
@@ -111,6 +140,17 @@ class Choose(ModalScreen[str | None]):
         self.dismiss(self._fitting[index].value if inside and index is not None else None)
 
 
+def _lines(question: str) -> str:
+    """What may hold an error of several lines, each made harmless."""
+    return "\n".join(harmless(line) for line in question[:QUESTION_AT_MOST].split("\n"))
+
+
+def _fits(choice: Choice, words: Sequence[str]) -> bool:
+    shown = f"{choice.text} {choice.note} {choice.more}".casefold()
+    return all(word in shown for word in words)
+
+
 def _prompt(choice: Choice, width: int) -> Content:
     note = f"  {harmless(choice.note, TEXT_AT_MOST)}" if choice.note else ""
-    return Content.assemble(f"{harmless(choice.text, TEXT_AT_MOST):<{width}}", (note, "$faint"))
+    more = f"\n    {harmless(choice.more, MORE_AT_MOST)}" if choice.more else ""
+    return Content.assemble(f"{harmless(choice.text, TEXT_AT_MOST):<{width}}", (note, "$faint"), (more, "$faint"))

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from textual import work
+from textual.app import ComposeResult
+from textual.content import Content
 from textual.screen import Screen
+from textual.widgets import Static
 
 from drivers import address
 from logger.errors import ZerofirstError
 from logger.text import harmless
 from tui import nearby
 from tui.cli.new import start_logbook
+from tui.instrument_book import InstrumentBook
 from tui.messages import Begun
+from tui.meter_search import MeterSearch
 from tui.opening import Opened, open_logbook
 from tui.pump import Pump
 from tui.screens.ask import Ask
 from tui.screens.choose import Choice, Choose
-from tui.screens.page import Page
-from tui.view import Lines, faint, plain
+from tui.screens.nearby_meters import NearbyMeters
 
 if TYPE_CHECKING:
     from logger.clock import Clock
@@ -44,6 +51,11 @@ class Start(Screen[None]):
         super().__init__()
         self._clock = clock
         self._error = ""
+        self._meant = ""
+
+    def compose(self) -> ComposeResult:
+        """Nothing but what is waited for: the lists stand in front of it."""
+        yield Static("", id="moment", markup=False)
 
     def on_mount(self) -> None:
         """Ask."""
@@ -54,7 +66,8 @@ class Start(Screen[None]):
         begun = False
         while not begun:
             choices = await asyncio.to_thread(_choices, Path.cwd())
-            question = f"{harmless(self._error, 600)}\n\n{WELCOME}" if self._error else WELCOME
+            meant = f"Meter in mind: {harmless(self._meant, 60)}." if self._meant else ""
+            question = "\n".join(part for part in (self._error, WELCOME, meant) if part)
             picked = await self.app.push_screen_wait(Choose(question, choices, back=LEAVE))
             self._error = ""
             if picked is None:
@@ -71,7 +84,7 @@ class Start(Screen[None]):
     async def _begin(self, picked: str) -> bool:
         """Do what was picked; True when a logbook is at hand."""
         if picked == METERS:
-            await self.app.push_screen_wait(Page("Meters within reach", await asyncio.to_thread(_meter_lines)))
+            await self._look_for_meters()
             return False
         path = await self._new(picked) if picked.startswith(PLAN) else await self._path(picked)
         if path is None:
@@ -79,12 +92,23 @@ class Start(Screen[None]):
         urls = await self._meters()
         if urls is None:
             return False
-        opened = await asyncio.to_thread(self._open, path, urls)
+        with self._one_moment(f"{harmless(path.name, 60)} is being opened"):
+            opened = await asyncio.to_thread(self._open, path, urls)
         self.app.post_message(Begun(opened))
         return True
 
     def _open(self, path: Path, urls: list[str]) -> Opened:
-        return open_logbook(path, [address.parse(url) for url in urls], self._clock, Pump())
+        return open_logbook(path, [address.parse(url) for url in urls], self._clock, Pump(), InstrumentBook())
+
+    @contextmanager
+    def _one_moment(self, what: str) -> Iterator[None]:
+        """Say what is waited for, where the screen would stand empty: a slow disk makes that seconds."""
+        line = self.query_one("#moment", Static)
+        line.update(Content(f"One moment: {what} …"))
+        try:
+            yield
+        finally:
+            line.update("")
 
     async def _path(self, picked: str) -> Path | None:
         name = picked.removeprefix(OPEN)
@@ -106,22 +130,32 @@ class Start(Screen[None]):
         if target is None:
             return None
         path = _as_path(target or example)
-        await asyncio.to_thread(start_logbook, plan, path)
+        with self._one_moment(f"{harmless(path.name, 60)} is being made"):
+            await asyncio.to_thread(start_logbook, plan, path)
         return path
 
     async def _meters(self) -> list[str] | None:
-        found, whole = await asyncio.to_thread(nearby.meters)
-        choices = [Choice(meter.url, meter.url, meter.words) for meter in found]
-        note = "" if whole else "the list of ports may not be whole"
-        choices += [
-            Choice(OTHER_METER, "another address", note or "tcp:127.0.0.1:4000, ble:NAME, replay:FILE"),
+        """The meters to record from; None when the person goes back."""
+        others = [
+            Choice(OTHER_METER, "another address", "tcp:127.0.0.1:4000, ble:NAME, replay:FILE"),
             Choice(KEYED, "a meter without a data port: I key in what it shows"),
             Choice(NO_METER, "no meter today"),
         ]
-        picked = await self.app.push_screen_wait(Choose("With which meter?", choices))
+        picked = await self.app.push_screen_wait(NearbyMeters("With which meter?", self._search(), others, self._meant))
         if picked == OTHER_METER:
             picked = await self.app.push_screen_wait(Ask("What is its address?", "tcp:127.0.0.1:4000"))
         return None if picked is None else [] if picked == NO_METER else [picked]
+
+    async def _look_for_meters(self) -> None:
+        """Who is there. The one that is picked is proposed when a logbook is opened."""
+        question = "Meters within reach. Enter keeps one in mind for the logbook that is opened next."
+        picked = await self.app.push_screen_wait(NearbyMeters(question, self._search(), preset=self._meant))
+        if picked is not None:
+            self._meant = picked
+
+    def _search(self) -> MeterSearch:
+        today = (self._clock.utc() + timedelta(minutes=self._clock.utc_offset_min())).date()
+        return MeterSearch(today, InstrumentBook())
 
 
 def _choices(folder: Path) -> list[Choice]:
@@ -135,13 +169,6 @@ def _choices(folder: Path) -> list[Choice]:
         Choice(OPEN, "Open another logbook"),
         Choice(PLAN, "New job from another plan"),
     ]
-
-
-def _meter_lines() -> Lines:
-    found, whole = nearby.meters()
-    lines = tuple(plain(f"{meter.url}  {meter.words}") for meter in found)
-    lines = lines or (plain("No serial port has anything on it: plug the meter in and look again."),)
-    return lines if whole else (*lines, faint("The list may not be whole: a port did not answer in time."))
 
 
 def _as_path(text: str) -> Path:
