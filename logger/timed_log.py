@@ -14,7 +14,7 @@ from logger.logbook.entries import Entry, Kind
 from logger.logbook.reader import LogbookReader
 from logger.quantity import Relation, Test
 from logger.timed_run import MARKS_S
-from logger.timed_runs import RESTARTED, Run, RunPoint, Thinner, find_runs, point_of
+from logger.timed_runs import RESTARTED, PointMaker, Run, RunPoint, Thinner, find_runs
 
 SHORTEST_S: Final = 29.0
 """A selection that stood for less holds no run that reached its first mark, seconds: its readings are not looked at."""
@@ -74,7 +74,7 @@ def _points(reader: LogbookReader, first: int, last: int) -> dict[str, list[RunP
         body = entry.data
         meter = by_meter.setdefault(str(body.get("serial")), _Meter())
         if entry.kind == Kind.DISCONNECTED:
-            meter.away = True
+            meter.maker.line_went()
         else:
             meter.take(entry.number, body)
     return {serial: meter.points for serial, meter in by_meter.items()}
@@ -85,20 +85,17 @@ class _Meter:
 
     def __init__(self) -> None:
         self.points: list[RunPoint] = []
-        self.away = False
-        self._boots: dict[str, int] = {}
+        self.maker = PointMaker()
         self._thinner = Thinner()
 
     def take(self, entry: int, body: Body) -> None:
         try:
-            boot = self._boots.setdefault(str(body["boot"]), len(self._boots))
-            point = point_of(entry, body, boot, after_drop_out=self.away)
+            point = self.maker.make(entry, body)
         except (KeyError, TypeError, ValueError, ArithmeticError) as error:
             raise LogbookDamaged(
                 f"Entry {entry} holds no reading", "run `zerofirst audit` on the logbook", entry=entry
             ) from error
         if point is not None:
-            self.away = False
             self.points += self._thinner.keep(point)
 
 

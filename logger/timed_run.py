@@ -34,6 +34,11 @@ class Mark:
     value: Displayed
     entry: int = 0
 
+    @property
+    def is_a_figure(self) -> bool:
+        """Measured, and more than nothing: a ratio can be made of it."""
+        return self.value.relation is Relation.EQUAL and self.value.number > 0
+
 
 @dataclass(frozen=True, slots=True)
 class Ratios:
@@ -89,9 +94,7 @@ class TimedRun:
 
     def _number(self, mark_s: int) -> Decimal | None:
         mark = self.marks.get(mark_s)
-        if mark is None or mark.value.relation is not Relation.EQUAL or mark.value.number <= 0:
-            return None
-        return mark.value.base
+        return mark.value.base if mark is not None and mark.is_a_figure else None
 
     def _why_missing(self, mark_s: int, *, over: bool) -> str:
         mark, said = self.marks.get(mark_s), MARK_WORDS[mark_s]

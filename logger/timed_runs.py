@@ -234,3 +234,23 @@ def point_of(entry: int, body: Body, boot_order: int, *, after_drop_out: bool = 
         entry=entry,
         after_drop_out=after_drop_out,
     )
+
+
+class PointMaker:
+    """One meter's `reading` entries into points, as they come: counts its boots, minds when its line was away."""
+
+    def __init__(self) -> None:
+        self._boots: dict[str, int] = {}
+        self._away = False
+
+    def line_went(self) -> None:
+        """The line broke."""
+        self._away = True
+
+    def make(self, entry: int, body: Body) -> RunPoint | None:
+        """As `point_of`."""
+        boot_order = self._boots.setdefault(str(body["boot"]), len(self._boots))
+        point = point_of(entry, body, boot_order, after_drop_out=self._away)
+        if point is not None:
+            self._away = False
+        return point

@@ -62,6 +62,14 @@ ACTIONS: Final[tuple[Action, ...]] = (
     ),
     Action("log", ("l",), "l", "log", "the log: every entry, down to its raw bytes", Scope.LOOK),
     Action("meters", ("m",), "m", "meters", "the meters: who they are, what they are proven for", Scope.LOOK),
+    Action(
+        "timed_runs",
+        ("p",),
+        "p",
+        "timed runs",
+        "timed runs of insulation: 30 s, 60 s and 10 min, DAR and PI",
+        Scope.LOOK,
+    ),
     Action("reckon", ("r",), "r", "reckon", "reckon: the trade's formulas, with their working and source", Scope.LOOK),
     Action("finish", ("f",), "f", "finish", "close the logbook, or see what keeps it open"),
     Action(

@@ -16,6 +16,7 @@ from logger.quantity import UNITS, Displayed, Function, Relation
 from logger.reading import Flag
 from logger.recorder.event import Event
 from logger.settling import Settler, Settling, Steadiness
+from logger.timed_runs import PointMaker, RunNow
 from tui.present import figure
 
 TRACE_S: Final = 60
@@ -91,6 +92,9 @@ class MeterLive:
     readings: deque[Seen] = field(default_factory=lambda: deque(maxlen=READINGS_REMEMBERED))
     settling: Settling = NOT_KNOWN_YET
     settler: Settler = field(default_factory=Settler)
+    timed: RunNow = field(default_factory=RunNow)
+    """The timed run of insulation that goes on."""
+    points: PointMaker = field(default_factory=PointMaker)
 
     def take(self, seen: Seen) -> None:
         """One more reading. Another function or test voltage begins anew."""
@@ -183,6 +187,9 @@ class Live:
             if len(self.meters) >= METERS_REMEMBERED:
                 self.meters.pop(next(iter(self.meters)))
             meter = self.meters[seen.serial] = MeterLive()
+        point = meter.points.make(seen.entry, event.fields) if "meter_ms" in event.fields else None
+        if point is not None:
+            meter.timed.take(point)
         if Flag.STORED not in seen.flags:
             meter.take(seen)
             self.newest = seen
@@ -192,6 +199,7 @@ class Live:
         self.lost[name] = Lost(now_ns, str(event.fields["why"]))
         if name in self.meters:
             self.meters[name].unsettle()
+            self.meters[name].points.line_went()
 
     def _ready(self, event: Event, now_ns: int) -> None:
         if len(self.here) < METERS_REMEMBERED:

@@ -15,7 +15,7 @@ from logger.quantity import Relation
 from logger.screening import functions_for
 from tui.actions import ACTIONS, Scope
 from tui.present import unfinished_line
-from tui.screens import altering, choosing, handling, pages, reckoning, set_up, walking
+from tui.screens import altering, choosing, handling, pages, reckoning, set_up, timed, walking
 from tui.screens.choose import Choice
 from tui.screens.context import Context
 from tui.sentence.open_alterations import altered_words, in_order
@@ -193,6 +193,7 @@ DEEDS: Final[dict[str, Deed]] = {
     "set_up": set_up.set_up,
     "log": pages.log,
     "meters": pages.meters,
+    "timed_runs": timed.timed_runs,
     "reckon": reckoning.reckon,
     "finish": finish,
     "everything": everything,

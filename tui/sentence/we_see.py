@@ -16,6 +16,7 @@ from tui.live import TRACE_S, Live, MeterLive, Seen
 from tui.motion import Motion, heading_for, motion
 from tui.present import RELATION_SIGN, figure
 from tui.sentence.scale import Bounds, accuracy_base, scale_for
+from tui.sentence.timed_now import timed_line
 from tui.situation import LineState
 from tui.view import Line, SeenView, Tone, TraceView, faint, plain, strong
 
@@ -84,6 +85,7 @@ def _fits(seen: Seen, limit: Limit | None) -> bool:
 
 def _beside(facts: Facts, seen: Seen, meter: MeterLive, accuracy: float | None) -> tuple[Line, ...]:
     age_s = (facts.now_ns - seen.arrived_ns) / NS_PER_S
+    timed = timed_line(facts, meter, age_s)
     lines: list[Line] = []
     if age_s >= AGE_TOLD_S:
         lines.append(strong(f"{age_s:.0f} s old", Tone.WARN))
@@ -91,15 +93,16 @@ def _beside(facts: Facts, seen: Seen, meter: MeterLive, accuracy: float | None) 
     else:
         lines.append(_motion_line(meter, seen, facts.now_ns))
         end = heading_for(meter)
-        if end is not None:
+        if end is not None and not timed:
             lines.append(faint(f"towards {_in_unit(end, seen)}?"))
-    if accuracy is not None and seen.value.relation is Relation.EQUAL:
+    told = age_s < AGE_TOLD_S or not timed  # four lines are all there is room for
+    if told and accuracy is not None and seen.value.relation is Relation.EQUAL:
         lines.append(plain(f"give or take {_in_unit(accuracy, seen)}"))
     if seen.output_voltage is not None:
         lines.append(plain(f"test voltage {harmless(seen.output_voltage, 10)} V"))
     if seen.origin == Origin.KEYED:
         lines.append(plain("keyed by hand"))
-    return tuple(lines)
+    return (*lines, timed) if timed else tuple(lines)
 
 
 def _motion_line(meter: MeterLive, seen: Seen, now_ns: int) -> Line:
