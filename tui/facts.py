@@ -38,7 +38,10 @@ class Sitting(Protocol):
     """What the screen needs of a session; `tui.wiring.Session` is one."""
 
     lock: threading.RLock
-    trouble: str
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the disk now; empty while all is well."""
 
     @property
     def state(self) -> JobState:

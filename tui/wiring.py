@@ -11,8 +11,6 @@ No Textual, no argparse here: command line and app both come through this door.
 
 from __future__ import annotations
 
-import getpass
-import os
 import platform
 import queue
 import sys
@@ -32,7 +30,7 @@ from logger.clock import NS_PER_S, Clock, from_rfc3339
 from logger.errors import InstrumentFailed, StorageFailed, ZerofirstError
 from logger.happening import Ended, Happening, Read, Ready
 from logger.logbook.entries import Kind
-from logger.logbook.keys import OperatorKey, operator_key
+from logger.logbook.keys import OperatorKey
 from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import Logbook
 from logger.reading import Identity
@@ -42,8 +40,10 @@ from logger.recorder.remark import last_recorded_at
 from logger.recorder.resume import highest_numbers
 from logger.state import JobState
 from tui.book_keeper import BookKeeper
+from tui.confirming import Confirming, Publish
 from tui.instrument_book import InstrumentBook
 from tui.lines_thread import LineFailed, Lines
+from tui.operators import operator_of, own_key
 
 GROUP_WINDOW_S: Final = 0.02
 """Longest that a reading waits for others before they are committed together, seconds (record, section 2)."""
@@ -58,16 +58,8 @@ TICK_S: Final = 0.25
 INBOX_AT_MOST: Final = 100_000
 """Most batches that wait for the recorder: two minutes of sixteen meters; beyond it the lines wait in turn."""
 
-RECOVER_EVERY_S: Final = 1.0
-"""How often a failed disk is tried again, seconds."""
-
-SLOW_TOLD_S: Final = 1.5
-"""After how long a commit that does not return is told of, seconds."""
-
 NEEDS_A_METER: Final = frozenset({"prove", "select", "take"})
 """Steps that wait until every meter has said who it is, or failed."""
-
-Publish = Callable[[Sequence[Event]], None]
 
 
 class _Word(Enum):
@@ -145,13 +137,7 @@ class Session:
         self._steps: deque[Mapping[str, Any] | str] = deque()
         self._finishing = False
         self._deaf = False
-        self._unpublished: list[Event] = []
-        self._recover_at_ns: int | None = None
         self.lock = threading.RLock()
-        self.trouble = ""
-        """What is wrong with the disk now; empty while all is well. Readings wait in memory meanwhile."""
-        self.writing_since_ns: int | None = None
-        """Since when the disk has been at work on one commit; None while it is not. Seconds mean a slow disk."""
 
     def start(self) -> None:
         """Open the logbook for writing and begin.
@@ -174,6 +160,7 @@ class Session:
             names = {url: f"{driver.name} {registry.version_of(driver.name)}" for url, driver in drivers.items()}
             self._recorder = Recorder(self._logbook, state, self._clock, names)
             self._recorder.begin(self._opened())
+            self._confirming = Confirming(self._logbook, self._clock, self._publish)
         except BaseException:
             self._logbook.close()
             raise
@@ -208,6 +195,20 @@ class Session:
     def failures(self) -> tuple[ZerofirstError, ...]:
         """Lines that could not be reached, or broke down for good, in that order. Thread-safe."""
         return tuple(self._outcome.failures.values())
+
+    @property
+    def trouble(self) -> str:
+        """What is wrong with the disk now; empty while all is well. Readings wait in memory meanwhile."""
+        return self._confirming.trouble
+
+    @property
+    def writing_since_ns(self) -> int | None:
+        """Since when the disk has been at work on one commit; None while it is not. Seconds mean a slow disk."""
+        return self._confirming.writing_since_ns
+
+    def disk_trouble(self) -> str:
+        """What keeps entries from the disk just now, a slow one included; empty while all is well. Thread-safe."""
+        return self._confirming.disk_trouble()
 
     def submit(self, step: Mapping[str, Any] | str) -> None:
         """Queue a step (or a line that should be one). Thread-safe; answered by an event."""
@@ -327,63 +328,15 @@ class Session:
             self._recorder.do(step)
 
     def _commit(self) -> None:
-        """Make what was written durable, then publish the events that tell of it; a failed disk keeps them waiting.
-
-        The lock is not held while the disk is waited for: a slow one must not stop the screen.
-        """
+        """Confirm what was written. The lock is not held while the disk is waited for: a slow one must not stop the
+        screen."""
         with self.lock:
             events = self._recorder.drain()
         self._note_close(events)
-        self._unpublished.extend(events)
-        self.writing_since_ns = self._clock.mono_ns()
-        try:
-            self._checkpoint(events)  # first of all: closed and seal go to the disk together, however long it fails
-            if not self._is_disk_ready():
-                return
-            self._logbook.commit()
-        except StorageFailed as failed:
-            self.trouble = str(failed)
-            self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
-            return
-        finally:
-            self.writing_since_ns = None
-        ready, self._unpublished = self._unpublished, []
-        self._hand_out(ready if self._keeper is None else self._keeper.tell(ready))
-
-    def disk_trouble(self) -> str:
-        """What keeps entries from the disk just now, as a sentence; empty while all is well."""
-        began_ns = self.writing_since_ns
-        if self.trouble or began_ns is None:
-            return self.trouble
-        waited_s = (self._clock.mono_ns() - began_ns) / NS_PER_S
-        if waited_s < SLOW_TOLD_S:
-            return ""
-        return "The disk does not answer, or another program holds the logbook locked."
-
-    def _is_disk_ready(self) -> bool:
-        """True while all is well; after a failure, once what waits has been compared with the disk and written."""
-        if self._recover_at_ns is None:
-            return True
-        if self._clock.mono_ns() < self._recover_at_ns:
-            return False
-        self._logbook.recover()
-        self._recover_at_ns, self.trouble = None, ""
-        return True
-
-    def _hand_out(self, events: Sequence[Event]) -> None:
-        if events and not self._deaf:
-            try:
-                self._publish(events)
-            except OSError:  # whoever listened is gone (a closed pipe): record what is there and stop
-                self._deaf = True
-                self._inbox.put(_Word.STOP)
-
-    def _checkpoint(self, events: Sequence[Event]) -> None:
-        closed = next((event for event in events if event.name == "closed"), None)
-        if closed is not None and closed.fields.get("seal"):
-            self._logbook.seal()
-        elif any(event.name == "proof" for event in events) or self._logbook.checkpoint_due(self._clock.mono_ns()):
-            self._logbook.checkpoint()
+        self._confirming.confirm(events if self._keeper is None else self._keeper.tell(events))
+        if self._confirming.deaf and not self._deaf:  # record what is there and stop
+            self._deaf = True
+            self._inbox.put(_Word.STOP)
 
     def _note_close(self, events: Sequence[Event]) -> None:
         for event in events:
@@ -409,12 +362,9 @@ class Session:
                 self._logbook.checkpoint()
         self._commit()
         try:
-            self._logbook.close()  # which tries once more, where the disk had failed
+            self._confirming.finish()
         except StorageFailed as failed:
             self._outcome.error = self._outcome.error or failed
-            return
-        ready, self._unpublished = self._unpublished, []
-        self._hand_out(ready)
         if self._keeper is not None:
             self._keeper.close()
 
@@ -428,27 +378,3 @@ def _keyed_identity(address: Address, clock: Clock) -> Identity:
         model=options.get("model", ""),
         calibrated_until=options.get("cal", ""),
     )
-
-
-def operator_of(reader: LogbookReader) -> str:
-    """Who works on this job where nobody says otherwise: the plan's operator, else the user's name."""
-    plan = reader.entry(1).data.get("plan") if reader.size else None
-    return (str(plan.get("operator") or "") if isinstance(plan, Mapping) else "") or user_name()
-
-
-def user_name() -> str:
-    """The user's name on this machine."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):
-        return "unknown"
-
-
-def own_key(operator: str) -> OperatorKey:
-    """The operator's signing key on this machine, made on first use.
-
-    Raises:
-        InputWrong: if it cannot be read or needs another passphrase (`ZEROFIRST_PASSPHRASE`).
-    """
-    passphrase = os.environ.get("ZEROFIRST_PASSPHRASE", "").encode() or None
-    return operator_key(operator, passphrase)

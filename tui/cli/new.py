@@ -57,7 +57,7 @@ def start_logbook(plan: Plan, path: Path, operator: str = "") -> None:
     from logger.logbook.entries import Kind
     from logger.logbook.writer import Logbook
     from logger.rules.pack import load_pack
-    from tui.wiring import own_key, user_name
+    from tui.operators import own_key, user_name
 
     pack = load_pack(plan.rules)
     first = [
