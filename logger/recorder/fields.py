@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from decimal import Decimal
-from typing import Any
+from typing import Any, Final
 
 from logger.errors import UnitUnknown
 from logger.quantity import UNITS, Displayed, Relation, is_decimal
 from logger.recorder.event import Refusal
 from logger.recorder.limits import TEXT_AT_MOST
+
+COLDEST_C: Final = Decimal(-50)
+HOTTEST_C: Final = Decimal(100)
+"""Between these a meter is used, degrees Celsius: wide enough for a drying kiln, narrow enough for a slipped finger."""
 
 
 def text_of(step: Mapping[str, Any], name: str, *, required: bool = True) -> str:
@@ -41,6 +45,16 @@ def number_of(step: Mapping[str, Any], name: str, default: str | None) -> str:
     if is_decimal(text) and Decimal(text).is_finite():
         return text
     raise Refusal(f"`{name}` must be a number written with digits and a point")
+
+
+def temperature_of(step: Mapping[str, Any]) -> str | None:
+    """The ambient temperature that was keyed with a reading, degrees Celsius as text; None where it was not."""
+    if step.get("temperature") is None:
+        return None
+    text = number_of(step, "temperature", None)
+    if not COLDEST_C <= Decimal(text) <= HOTTEST_C:
+        raise Refusal(f"`temperature` is the ambient one in degrees Celsius: {COLDEST_C} to {HOTTEST_C}")
+    return text
 
 
 def unit_of(text: str) -> str:

@@ -31,7 +31,7 @@ from logger.reading import Identity, Origin, Reading
 from logger.recorder.book import Book
 from logger.recorder.checks import Checks
 from logger.recorder.event import Refusal
-from logger.recorder.fields import choice_of, keyed_value_of, number_of, text_of, unit_of
+from logger.recorder.fields import choice_of, keyed_value_of, number_of, temperature_of, text_of, unit_of
 from logger.recorder.intake import Candidate, Intake
 from logger.recorder.possible import between_for, refuse_without_rcd, setting_for
 from logger.recorder.results import judged_body, result_body
@@ -247,6 +247,7 @@ class Steps:
             function=function,
             value=value,
             voltage=None if voltage is None else number_of({"voltage": voltage}, "voltage", None),
+            temperature=temperature_of(step),
             origin=Origin.KEYED,
         )
         meter = self._book.state.meters[serial]

@@ -23,6 +23,7 @@ COMMANDS: Final[dict[str, str]] = {
     "watch": "show what a meter sends; record nothing",
     "simulate": "a simulated meter on a site, for practice and tests",
     "show": "a job's state, or one entry down to its raw bytes",
+    "trend": "insulation of an item over time, normalised for comparing",
     "audit": "integrity, re-derivation and findings of logbooks",
     "remark": "add a signed remark on an entry; beside the logbook where that is closed",
     "prove-entry": "make the evidence that one entry stands in a logbook",
