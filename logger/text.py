@@ -14,6 +14,7 @@ SHOWN_CHARACTERS_AT_MOST = 240
 
 def harmless(text: str, at_most: int = SHOWN_CHARACTERS_AT_MOST) -> str:
     """`text` with control, direction-changing and invisible characters made visible, cut to `at_most` characters."""
+    text = text[: at_most + 1]  # each character is shown as one or more: what is cut is not looked at, however long
     plain = text.isascii() and text.isprintable()
     shown = text if plain else "".join(_visible(character) for character in text)
     return shown if len(shown) <= at_most else shown[: at_most - 1] + "…"

@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import json
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from drivers.address import parse
 from drivers.links import ble_list
 from drivers.links.ble_air import Air
 from drivers.links.ble_list import BleMeter, ble_meters
+from drivers.links.ble_radio import shown
 from logger.recorder.event import Event
 from tui.cli import meters
 from tui.instrument_book import BOOK_VARIABLE, InstrumentBook
@@ -153,3 +155,18 @@ def test_a_meter_found_is_a_meter_that_can_be_recorded_from(
     (url,) = [each["url"] for each in listed["meters"] if each["kind"] == "ble"]
     with recording("job.db", url, shed) as recorder:
         assert recorder.event("ready")["serial"] == "S-77"
+
+
+def test_an_endless_name_takes_no_time(sky: Ether, adapter: Air) -> None:
+    """It is heard twenty times a second: whatever is done with it is done so often."""
+    sky.meter(FIRST, "\x1b[2J" * 250_000)
+    sky.meter(SECOND, "Bench 2").peer.rssi = -40
+    took = []
+    for _ in range(3):
+        began_s = time.process_time()
+        shown("\x1b[2J" * 250_000)
+        took.append(time.process_time() - began_s)
+    assert min(took) < 0.002
+    found, failure = ble_meters(0.5, air=adapter)
+    assert failure is None
+    assert [meter.address for meter in found] == [SECOND, FIRST]
