@@ -25,6 +25,9 @@ PI_UP_TO_OHM: Final = Decimal(5_000_000_000)
 # How far from a mark a reading may stand, seconds: insulation changes by less than a percent in that time.
 NEAR_S: Final[dict[int, float]] = {30: 1.0, 60: 1.0, 600: 5.0}
 
+LAST_MARK_S: Final = MARKS_S[-1] + NEAR_S[MARKS_S[-1]]
+"""Later than this a reading counts for no mark, seconds."""
+
 
 @dataclass(frozen=True, slots=True)
 class Mark:
@@ -68,6 +71,8 @@ class TimedRun:
         """Take in a reading, in whatever order they come; it counts for the mark it stands nearest to."""
         at_s = (meter_ms - self.start_ms) / 1000
         self.goes_on(meter_ms)
+        if at_s > LAST_MARK_S:
+            return
         for mark_s in MARKS_S:
             off_s = abs(at_s - mark_s)
             held = self.marks.get(mark_s)

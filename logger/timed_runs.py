@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from logger.bodies import Body
-from logger.quantity import Displayed, Function, Relation
+from logger.quantity import DECIMAL_TEXT, UNITS, Displayed, Function, Relation
 from logger.reading import Origin
 from logger.screening import Reason
 from logger.timed_run import MARKS_S, TimedRun
@@ -131,7 +131,12 @@ def _leads_were_elsewhere(last: RunPoint, point: RunPoint) -> bool:
         return False
     if last.value.relation is Relation.ABOVE or point.after_drop_out:
         return point.value.base * FALLS_BY < last.value.base
-    return last.value.number <= 0 < point.value.number
+    return _is_nothing(last.value.text) and not _is_nothing(point.value.text)
+
+
+def _is_nothing(text: str) -> bool:
+    """Whether a figure is zero or below: of the text, since this is asked of every reading."""
+    return text.startswith("-") or not text.strip("0.")
 
 
 def find_runs(points: Iterable[RunPoint]) -> list[Run]:
@@ -216,12 +221,12 @@ def point_of(entry: int, body: Body, boot_order: int, *, after_drop_out: bool = 
     Args:
         boot_order: which boot of the meter it was made in, counted in any ascending way.
     """
-    reasons = body["reasons"]
+    reasons, text = body["reasons"], str(body["value"])
     if body.get("meter_ms") is None or body["origin"] == Origin.KEYED or Reason.REPEAT in reasons:
         return None
-    value = Displayed(str(body["value"]), str(body["unit"]), Relation(body["relation"]))
-    if not value.number.is_finite():
+    if not DECIMAL_TEXT.match(text) or body["unit"] not in UNITS:
         return None
+    value = Displayed(text, body["unit"], Relation(body["relation"]))
     is_insulation = body["function"] == Function.INSULATION
     return RunPoint(
         order=(boot_order, int(body["n"])),
