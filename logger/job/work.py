@@ -92,6 +92,11 @@ def _outcome(result: ResultState | None, why: str) -> Outcome:
     return Outcome(result.verdict)
 
 
+def falls_short(state: JobState) -> bool:
+    """Whether a result that stands fails, is undecided or in doubt."""
+    return any(each.badness > 0 for each in state.current.values())
+
+
 def missing_before(state: JobState, item: Item, test: Test) -> list[tuple[Test, str]]:
     """Tests of the item that must stand before a live test is begun, and do not, each with how it stands.
 

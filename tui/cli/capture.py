@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from logger.job.work import falls_short
 from logger.recorder.limits import STEP_BYTES_AT_MOST
 from tui.cli.output import complain, json_line
 from tui.cli.printing import Printer
@@ -144,5 +145,4 @@ def _as_sentence(event: Event) -> str:
 
 def exit_code(outcome: Outcome, state: JobState) -> int:
     """0 all well; 1 a result that stands fails, is undecided or in doubt, or the last close was refused."""
-    short = any(r.verdict in {"fails", "undecided"} or r.in_doubt is not None for r in state.current.values())
-    return 1 if short or outcome.close_refused else 0
+    return 1 if falls_short(state) or outcome.close_refused else 0

@@ -26,8 +26,10 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Print; 0, or 2 where there is no such logbook or entry, 4 where it is damaged."""
+    """Print; 0, 1 where a result of the job fails, is undecided or in doubt, 2 where there is no such logbook or entry,
+    4 where it is damaged."""
     from logger.clock import SystemClock
+    from logger.job.work import falls_short
     from logger.logbook.reader import LogbookReader
     from logger.timed_log import timed_runs
     from tui import timed_words
@@ -35,12 +37,14 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.wiring import fold
 
     lines: Iterable[str]
+    short = False
     with LogbookReader.open(arguments.logbook) as reader:
         if arguments.entry is not None:
             shown = entry_record(reader, arguments.entry)
             lines = entry_lines(shown)
         else:
             state = fold(reader, SystemClock())
+            short = falls_short(state)
             runs = timed_runs(reader)
             shown = {**job_record(state, reader), "timed_runs": [timed_words.entry_record(each) for each in runs]}
             lines = [*_job_lines(shown), *_timed_lines(runs)]
@@ -49,7 +53,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         for line in lines:
             say(line)
-    return 0
+    return 1 if short else 0
 
 
 def job_record(state: JobState, reader: LogbookReader) -> dict[str, Any]:
