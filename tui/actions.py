@@ -60,6 +60,7 @@ ACTIONS: Final[tuple[Action, ...]] = (
     Action(
         "set_up", ("i",), "i", "set-up", "the installation drawn: what the test reaches, what must go back", Scope.LOOK
     ),
+    Action("which_meter", ("e",), "e", "which meter", "say which meter is on what is tested, where several are here"),
     Action("log", ("l",), "l", "log", "the log: every entry, down to its raw bytes", Scope.LOOK),
     Action("meters", ("m",), "m", "meters", "the meters: who they are, what they are proven for", Scope.LOOK),
     Action(

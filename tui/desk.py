@@ -16,7 +16,9 @@ from logger.proof import Point, ProofKey, check
 from logger.quantity import WITH_TEST_VOLTAGE, Test
 from logger.reading import Flag, Reading
 from logger.recorder.event import Event
+from logger.screening import functions_for
 from logger.state import JobState
+from logger.text import harmless
 from tui.facts import Facts, Sitting, WorkFacts, gather, work_facts
 from tui.live import Live, Seen
 from tui.present import figure, on_function, test_words
@@ -51,6 +53,8 @@ class Desk:
         self.hands: HandsView | None = None
         self.walk: Walk | None = None
         """The steps that the person is being led through; None while they are not."""
+        self.pinned = ""
+        """Serial number of the meter that the person has named; empty where any that can do the test will do."""
         self._pump = pump
         self._clock = clock
         self._addresses = tuple(addresses)
@@ -58,6 +62,11 @@ class Desk:
         self._work = WorkFacts()
         self._work_revision = -1
         self._looked_ns = clock.mono_ns()
+
+    @property
+    def clock(self) -> Clock:
+        """Its source of time."""
+        return self._clock
 
     def look(self) -> ScreenView | None:
         """Take in what came and say what stands now; None until the log says what the job is. Waits 10 ms at most."""
@@ -75,7 +84,7 @@ class Desk:
                 if self._work_revision != self.live.work_revision:
                     self._work = work_facts(self.sitting.state)
                     self._work_revision = self.live.work_revision
-                self.facts = gather(self.sitting, self.live, self._work, self._addresses, now_at, now_ns)
+                self.facts = gather(self.sitting, self.live, self._work, self._addresses, now_at, now_ns, self.pinned)
             finally:
                 self.sitting.lock.release()
             self._looked_ns = now_ns
@@ -127,6 +136,9 @@ class Desk:
         facts = self.facts
         if facts is not None and facts.caution:
             self.refuse("take", "a caution stands before this test: read it, do what it says, then press u")
+        elif facts is not None and facts.contenders:
+            both = " and ".join(harmless(serial, 24) for serial in facts.contenders)
+            self.refuse("take", f"meters {both} all measure this: press e and say which one is on it")
         else:
             self.step("take")
 
@@ -161,8 +173,29 @@ class Desk:
     ) -> None:
         """Choose what is tested. `override`: the person's words for a live test whose earlier tests do not stand;
         `setting`: multiple and phase of an RCD test."""
-        more = {"voltage": voltage, "override": override, "setting": dict(setting or {})}
+        more = {"voltage": voltage, "override": override, "setting": dict(setting or {}), "meter": self._named(test)}
         self.step("select", item=item, test=test, **{name: value for name, value in more.items() if value})
+
+    def _named(self, test: str) -> str:
+        """The meter that was named, if it is here and can do this test; empty otherwise."""
+        wanted = functions_for(Test(test))
+        meter = self.peek(lambda state: state.meters.get(self.pinned))
+        able = meter is not None and (not meter.ranges or any(r.function in wanted for r in meter.ranges))
+        return self.pinned if self.pinned in self.live.here and able else ""
+
+    def pin(self, serial: str) -> None:
+        """Name the meter for what is tested now and from now on; empty: whichever can do it. What is selected is
+        selected anew, so that no reading of another meter counts for it."""
+        self.pinned = serial
+        selection = self.facts.selection if self.facts is not None else None
+        if selection is None or self.facts is None or self.facts.item is None:
+            return
+        missing = self.missing_before(self.facts.item, selection.test)
+        override = "as was said when it was selected before" if missing else ""
+        more = {"voltage": selection.voltage, "override": override, "setting": dict(selection.setting)}
+        more |= {"between": selection.between, "meter": self._named(selection.test)}
+        fields = {name: value for name, value in more.items() if value}
+        self.step("select", item=selection.item, test=str(selection.test), **fields)
 
     # -- the self-check ---------------------------------------------------------------------------------------------
 

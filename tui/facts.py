@@ -10,11 +10,13 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from logger.bodies import Selection
+from logger.clock import NS_PER_S
 from logger.errors import ZerofirstError
 from logger.job.model import Item, Plan
 from logger.job.work import Outcome, Work, closing_point, work_list
 from logger.proof import Point, Proof, ProofKey, carriers
 from logger.quantity import JUDGED_BY_A_PERSON, ZERO_AND_INFINITY, Function
+from logger.recorder.steps import TAKE_WITHIN_S
 from logger.rules.limit import Limit
 from logger.rules.pack import Pack
 from logger.screening import functions_for
@@ -32,6 +34,10 @@ if TYPE_CHECKING:
 
 MAIN_CARRIER: Final = Function.CONTINUITY
 """The resistance function on which a meter is proven for tests with no zero and infinity of their own."""
+
+
+SPEAKS_WITHIN_S: Final = 2.0
+"""How old the newest reading of a meter may be that is heard all the time, seconds: a slow one sends one a second."""
 
 
 class Sitting(Protocol):
@@ -110,6 +116,8 @@ class Facts:
     Attributes:
         meter: the one that the sentence is about; a copy.
         others: how many more meters are here.
+        pinned: serial number of the meter that the person has named for what is tested; empty where any will do.
+        contenders: where two or more meters measure what is selected and none is named: their serial numbers.
         line, line_words: how that meter's line is.
         seen: its newest reading.
         key, proof: what must be proven for the next reading to count; None, unproven, where that is not known yet.
@@ -131,6 +139,8 @@ class Facts:
     judged: bool
     meter: MeterState | None
     others: int
+    pinned: str
+    contenders: tuple[str, ...]
     line: LineState
     line_words: str
     lost_since_ns: int | None
@@ -157,14 +167,21 @@ class Facts:
 
 
 def gather(
-    sitting: Sitting, live: Live, work: WorkFacts, addresses: Sequence[str], now_at: str, now_ns: int
+    sitting: Sitting,
+    live: Live,
+    work: WorkFacts,
+    addresses: Sequence[str],
+    now_at: str,
+    now_ns: int,
+    pinned: str = "",
 ) -> Facts | None:
     """The facts; None before the log says what the job is. Call it with `sitting.lock` held."""
     state, recorder = sitting.state, sitting.recorder
     if state.plan is None or state.pack is None:
         return None
     selection = state.selection
-    meter = _the_meter(state, live)
+    candidates = recorder.candidates if recorder else {}
+    meter = _the_meter(state, live, pinned, now_ns)
     serial = meter.serial if meter else ""
     seen = live.meters[serial].newest if serial in live.meters else None
     key = _key(state, serial, seen)
@@ -186,6 +203,8 @@ def gather(
         judged=selection is not None and selection.test in JUDGED_BY_A_PERSON,
         meter=replace(meter) if meter else None,
         others=max(0, len(live.here) - 1),
+        pinned=(selection.meter or "") if selection else pinned,
+        contenders=_contenders(selection, candidates, now_ns),
         line=line,
         line_words=words,
         lost_since_ns=since_ns,
@@ -196,7 +215,7 @@ def gather(
         prove=prove,
         prove_proof=state.proof_of(prove) if prove else Proof(),
         check=CheckFacts(check.key, check.point, len(check.readings)) if check else None,
-        candidate=recorder.candidate if recorder else None,
+        candidate=candidates.get(serial),
         positions=dict(state.positions),
         alterations=tuple(state.alterations.values()),
         work=work,
@@ -229,17 +248,40 @@ def _standing_caution(state: JobState, live: Live, selection: Selection | None) 
     return "" if selection.test in live.confirmed else state.pack.caution_for(selection.test) or ""
 
 
-def _the_meter(state: JobState, live: Live) -> MeterState | None:
-    """The meter that the sentence is about: the one pinned, else one that can do the test, the last heard first."""
+def _contenders(selection: Selection | None, candidates: Mapping[str, Candidate], now_ns: int) -> tuple[str, ...]:
+    """The meters of which each has a reading that could be taken; empty where it is clear whose is meant."""
+    if selection is None or selection.meter is not None:
+        return ()
+    fresh = [s for s, each in candidates.items() if now_ns - each.measured_ns <= TAKE_WITHIN_S * NS_PER_S]
+    return tuple(sorted(fresh)) if len(fresh) > 1 else ()
+
+
+def _the_meter(state: JobState, live: Live, pinned: str, now_ns: int) -> MeterState | None:
+    """The meter that the sentence is about: the one named, else one that can do the test.
+
+    Of several that could, it is the one heard last; where several are heard all the time, the one set to what is
+    tested, and else the first of them: it must not change with every reading.
+    """
     here = [state.meters[serial] for serial in live.here if serial in state.meters]
     selection = state.selection
     if selection is not None and selection.meter is not None and selection.meter in state.meters:
         return state.meters[selection.meter]
-    if selection is not None:
-        wanted = set(functions_for(selection.test))
-        here = [m for m in here if any(r.function in wanted for r in m.ranges)] or here
+    if selection is None and pinned in live.here and pinned in state.meters:
+        return state.meters[pinned]
+    wanted = set(functions_for(selection.test)) if selection is not None else set()
+    here = [m for m in here if any(r.function in wanted for r in m.ranges)] or here
+    speaking = {m.serial: seen for m in here if (seen := _spoke(live, m.serial, now_ns)) is not None}
+    if len(speaking) > 1:
+        fitting = [m for m in here if m.serial in speaking and speaking[m.serial].function in wanted]
+        return fitting[0] if fitting else next(m for m in here if m.serial in speaking)
     heard = live.newest.serial if live.newest else ""
     return next((m for m in here if m.serial == heard), here[0] if here else None)
+
+
+def _spoke(live: Live, serial: str, now_ns: int) -> Seen | None:
+    """The newest reading of a meter that is heard all the time; None for any other."""
+    seen = live.meters[serial].newest if serial in live.meters else None
+    return seen if seen is not None and now_ns - seen.arrived_ns <= SPEAKS_WITHIN_S * NS_PER_S else None
 
 
 def _line(

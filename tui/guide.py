@@ -17,6 +17,10 @@ DEVICES_NAMED: Final = 2
 """How many devices a sentence names before it counts the rest."""
 
 
+METERS_NAMED: Final = 3
+"""How many meters a sentence names."""
+
+
 def advise(situation: Situation) -> Advice:
     """The one thing to do next."""
     return next(advice for rule in RULES if (advice := rule(situation)) is not None)
@@ -130,6 +134,13 @@ def _no_selection(s: Situation) -> Advice | None:
     return _onward(s)
 
 
+def _whose(s: Situation) -> Advice | None:
+    if len(s.contenders) < 2 or s.result:
+        return None
+    named = ", ".join(s.contenders[:METERS_NAMED])
+    return Advice(f"Say which meter is on it: {named} all measure it.", ("which_meter", "choose"))
+
+
 def _spoiled(s: Situation) -> Advice | None:
     if not s.spoiled or not s.takeable or s.result:
         return None
@@ -231,6 +242,7 @@ RULES: Final[tuple[Callable[[Situation], Advice | None], ...]] = (
     _set_meter,
     _prove,
     _no_selection,
+    _whose,
     _spoiled,
     _not_all_of_it,
     _after_result,

@@ -54,6 +54,7 @@ class Situation:
             `closing_reference` that point is a reference and not infinity.
         put_back: what is altered.
         whole: the insulation of a whole board is selected.
+        contenders: the meters that all measure what is selected, where none was named.
         walk: the action that goes on with the steps that the person is being led through; empty while they are not.
     """
 
@@ -92,6 +93,7 @@ class Situation:
     whole: bool = False
     walk: str = ""
     keyed: bool = False
+    contenders: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,11 @@ class Recorder:
         """The reading that `take` would take."""
         return self._intake.candidate
 
+    @property
+    def candidates(self) -> Mapping[str, Candidate]:
+        """By serial number: the newest accepted reading of each meter under the present selection."""
+        return self._intake.candidates
+
     def begin(self, opened: Mapping[str, object]) -> None:
         """Write that a session began, and end proofs that the time between has ended.
 

@@ -18,6 +18,7 @@ from tui.present import unfinished_line
 from tui.screens import altering, choosing, handling, pages, reckoning, set_up, timed, walking
 from tui.screens.choose import Choice
 from tui.screens.context import Context
+from tui.screens.which_meter import which_meter
 from tui.sentence.open_alterations import altered_words, in_order
 from tui.themes import BRIGHT, DARK
 from tui.view import plain
@@ -191,6 +192,7 @@ DEEDS: Final[dict[str, Deed]] = {
     "key_in": key_in,
     "work_list": pages.work_list,
     "set_up": set_up.set_up,
+    "which_meter": which_meter,
     "log": pages.log,
     "meters": pages.meters,
     "timed_runs": timed.timed_runs,

@@ -29,14 +29,15 @@ OUTCOME_TONE: Final = {
 
 def log_lines(live: Live, utc_offset_min: int) -> tuple[LogLine, ...]:
     """The newest first."""
-    return tuple(_line(logged, utc_offset_min) for logged in islice(reversed(live.log), LINES_AT_MOST))
+    several = len(live.here) > 1
+    return tuple(_line(logged, utc_offset_min, several) for logged in islice(reversed(live.log), LINES_AT_MOST))
 
 
-def _line(logged: Logged, utc_offset_min: int) -> LogLine:
+def _line(logged: Logged, utc_offset_min: int, several: bool) -> LogLine:
     event = logged.event
     time = local_time(event.at, utc_offset_min)
     if event.name == "reading":
-        return _reading(event, logged.count, time)
+        return _reading(event, logged.count, time, whose=several)
     text = harmless(sentence(event.name, event.fields).split("\n", 1)[0], TEXT_CHARACTERS)
     tone, weight = _STANDING.get(event.name, (Tone.CALM, Weight.PLAIN))
     if event.name == "result":
@@ -60,8 +61,10 @@ _STANDING: Final = {
 }
 
 
-def _reading(event: Event, count: int, time: str) -> LogLine:
+def _reading(event: Event, count: int, time: str, *, whose: bool) -> LogLine:
+    """`whose`: several meters are here, so it must be said which one it was."""
     f = event.fields
+    meter = f"{harmless(str(f['serial']), 16)} on " if whose else ""
     where = f"{harmless(str(f['item']), 16)} {test_words(f['test'])}" if f.get("item") else ""
     what = f"{where}{volts(f['voltage'])}" if where and f["accepted"] else where
     what = what or on_function(f["function"], f["voltage"])
@@ -73,7 +76,7 @@ def _reading(event: Event, count: int, time: str) -> LogLine:
         fate, tone = f"turned away: {_short_reasons(f['reasons'])}", Tone.WARN
     times = f" ({count} readings)" if count > 1 else ""
     shown = figure(f["value"], f["unit"], f["relation"])
-    return LogLine(event.entry, time, f"{what}: {fate}", times, shown, tone)
+    return LogLine(event.entry, time, f"{meter}{what}: {fate}", times, shown, tone)
 
 
 def _short_reasons(reasons: list[str]) -> str:

@@ -82,6 +82,7 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         put_back=tuple(called(facts, a.what) for a in in_order(facts)),
         whole=_is_whole(facts),
         walk=facts.walk,
+        contenders=tuple(harmless(serial, 24) for serial in facts.contenders),
         keyed=bool(meter and meter.line.startswith(KEYED_LINE)),
     )
 

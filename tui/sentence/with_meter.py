@@ -48,7 +48,7 @@ def _who(facts: Facts) -> Line:
         parts += [Words(" · "), Words(f"battery {meter.battery_percent} %{', low' if low else ''}", weight, tone)]
     parts += _calibration(meter.calibrated_until, _local(facts, facts.now_at).date())
     if facts.others:
-        parts.append(Words(f" · and {facts.others} more", Weight.FAINT))
+        parts.append(Words(" · chosen" if facts.pinned == meter.serial else f" · {facts.others} more", Weight.FAINT))
     return tuple(parts)
 
 
