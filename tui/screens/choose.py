@@ -87,7 +87,9 @@ class Choose(ModalScreen[str | None]):
         meant = self._meant() if self._is_touched else self._preset
         self._fill(self.query_one(Input).value)
         self._highlight(meant, or_the_way_out=self._is_touched)
-        self.query_one(".said", Static).update(said)
+        line = self.query_one(".said", Static)
+        line.update(said)
+        line.display = bool(said)
 
     def _meant(self) -> str | None:
         """The value of what is highlighted; None for the way out."""

@@ -59,7 +59,8 @@ def _choice(found: Found) -> Choice:
 
 def _said(nearby: Nearby) -> Content:
     """How the search goes; what is in its way stands heavier."""
-    going = [] if nearby.found else [NOBODY if nearby.settled else LOOKING]
+    nobody = nearby.settled and not nearby.found
+    going = [NOBODY] if nobody else [] if nearby.notes else [LOOKING]
     notes = [harmless(note, NOTE_AT_MOST) for note in nearby.notes]
     parts = [*((line, "$faint") for line in going), *((note, "$text-warning") for note in notes)]
     return Content("\n").join([Content.styled(text, style) for text, style in parts])
