@@ -46,6 +46,7 @@ class ZerofirstApp(App[str]):
         clock: the source of time.
         opened: what the command line opened; None begins with the start screen.
         simulator: moves the simulated leads, in a demo.
+        audited: a logbook to look into as an auditor does, and nothing else.
     """
 
     CSS_PATH = "app.tcss"
@@ -53,9 +54,16 @@ class ZerofirstApp(App[str]):
     ENABLE_COMMAND_PALETTE = False
     BINDINGS: ClassVar[list[BindingType]] = []
 
-    def __init__(self, clock: Clock, opened: Opened | None = None, simulator: Simulator | None = None) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        opened: Opened | None = None,
+        simulator: Simulator | None = None,
+        audited: Path | None = None,
+    ) -> None:
         super().__init__()
         self._clock = clock
+        self._audited = audited
         self._simulator = simulator
         self._opened = opened
         self.context: Context | None = None
@@ -78,6 +86,10 @@ class ZerofirstApp(App[str]):
         """The first screen, and the tick."""
         if self._opened is not None:
             self._sit_down(self._opened)
+        elif self._audited is not None:
+            from tui.screens.audit import Audit
+
+            self.push_screen(Audit(self._audited, self._clock), lambda _: self.exit())
         else:
             self.push_screen(Start(self._clock))
         self.set_interval(TICK_S, self.tick)
@@ -176,6 +188,12 @@ def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simu
     app = ZerofirstApp(clock, opened, simulator)
     app.run()
     return let_go(app)
+
+
+def run_audit(path: Path, clock: Clock) -> int:
+    """The auditor's screen on one logbook, until the person leaves. Returns the exit code."""
+    ZerofirstApp(clock, audited=path).run()
+    return 0
 
 
 def run_start(clock: Clock) -> tuple[int, bool]:

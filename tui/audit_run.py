@@ -12,6 +12,7 @@ from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wai
 from contextlib import suppress
 from functools import partial
 from multiprocessing.queues import Queue as ProcessQueue
+from multiprocessing.synchronize import Event
 from pathlib import Path
 from queue import Empty
 from typing import Final
@@ -82,35 +83,49 @@ def _files(folder: Path) -> list[Path]:
     return sorted(files)
 
 
-def audit_all(paths: Sequence[Path], pinned: Sequence[str] = (), show: Show | None = None) -> list[Audit]:
+class Stopped(Exception):
+    """Nobody wants the outcome any more."""
+
+
+def audit_all(
+    paths: Sequence[Path],
+    pinned: Sequence[str] = (),
+    show: Show | None = None,
+    stopped: Callable[[], bool] | None = None,
+) -> list[Audit]:
     """Audit each; what shows only over several is not looked at yet (`logger.audit.desk.look_across`).
 
     Args:
         paths: logbooks.
         pinned: verifier keys known from elsewhere.
         show: told now and then how far it has come.
+        stopped: asked now and then whether to leave off: the audits are then not whole, and worth nothing.
 
     Raises:
         LogbookUnusable: if one is no logbook.
         InputWrong: if a pinned key is none.
     """
-    run = _Run(paths, pinned, show)
+    run = _Run(paths, pinned, show, stopped)
     cores = os.cpu_count() or 1
-    if cores > 1 and (len(paths) >= MANY or len(run.jobs) > len(paths)):
-        run.shared(min(cores, len(run.jobs)))
-    else:
-        run.alone()
+    with suppress(Stopped):
+        if cores > 1 and (len(paths) >= MANY or len(run.jobs) > len(paths)):
+            run.shared(min(cores, len(run.jobs)))
+        else:
+            run.alone()
     return run.audits
 
 
 class _Run:
     """One audit of several logbooks. A job is one task on one of them."""
 
-    def __init__(self, paths: Sequence[Path], pinned: Sequence[str], show: Show | None) -> None:
+    def __init__(
+        self, paths: Sequence[Path], pinned: Sequence[str], show: Show | None, stopped: Callable[[], bool] | None
+    ) -> None:
         self.audits = [Audit(path) for path in paths]
         self.jobs: list[tuple[int, Task, int]] = []
         self._pinned = tuple(pinned)
         self._show = show
+        self._stopped = stopped
         for place, path in enumerate(paths):
             try:
                 size = _size(path)
@@ -132,13 +147,15 @@ class _Run:
         """Share them, the largest first."""
         context = multiprocessing.get_context("spawn")
         news: ProcessQueue[tuple[int, int]] = context.Queue()
-        pool = ProcessPoolExecutor(processes, context, _begin_worker, (news,))
+        stop = context.Event()
+        pool = ProcessPoolExecutor(processes, context, _begin_worker, (news, stop))
         try:
             order = sorted(range(len(self.jobs)), key=lambda job: -self.jobs[job][2])
             futures = {pool.submit(_work, job, *self._job(job)): job for job in order}
             waiting: set[Future[Outcome]] = set(futures)
             while waiting:
                 done, waiting = wait(waiting, LOOK_EVERY_S, FIRST_COMPLETED)
+                self._leave_off()
                 for job, entries in _drained(news):
                     self._told(job, entries)
                 for future in done:
@@ -146,6 +163,7 @@ class _Run:
                     self._took(self.jobs[job][0], future.result())
                     self._told(job, self.jobs[job][2])
         finally:
+            stop.set()
             pool.shutdown(wait=True, cancel_futures=True)
 
     def _job(self, job: int) -> tuple[Path, Task, tuple[str, ...]]:
@@ -156,9 +174,14 @@ class _Run:
         self.audits[place].outcome = self.audits[place].outcome.and_also(outcome)
 
     def _told(self, job: int, entries: int, _of: int = 0) -> None:
+        self._leave_off()
         self._done[job] = max(self._done[job], entries)
         if self._show is not None and self._total >= LARGE_ENTRIES:
             self._show(sum(self._done), self._total)
+
+    def _leave_off(self) -> None:
+        if self._stopped is not None and self._stopped():
+            raise Stopped
 
 
 def _size(path: Path) -> int:
@@ -179,10 +202,13 @@ def _outcome(
 _news: ProcessQueue[tuple[int, int]] | None = None
 """In a worker: where it tells how far it has come."""
 
+_stop: Event | None = None
+"""In a worker: set, when nobody waits for it any more."""
 
-def _begin_worker(news: ProcessQueue[tuple[int, int]]) -> None:
-    global _news
-    _news = news
+
+def _begin_worker(news: ProcessQueue[tuple[int, int]], stop: Event) -> None:
+    global _news, _stop
+    _news, _stop = news, stop
     news.cancel_join_thread()  # what is not read of it is of no use
 
 
@@ -190,6 +216,8 @@ def _work(job: int, path: Path, task: Task, pinned: tuple[str, ...]) -> Outcome:
     """In a worker."""
 
     def told(done: int, _total: int) -> None:
+        if _stop is not None and _stop.is_set():
+            raise Stopped
         if _news is not None:
             _news.put((job, done))
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """`audit LOGBOOK_OR_FOLDER… [--json] [--since FILE] [--key VKEY]`."""
+    """`audit LOGBOOK_OR_FOLDER… [--json] [--since FILE] [--key VKEY] [--screen]`."""
     what = "integrity, re-derivation and findings of logbooks"
     parser = commands.add_parser("audit", help=what, description=what)
     parser.add_argument("logbooks", metavar="LOGBOOK", type=Path, nargs="+", help="a logbook, or a folder of them")
@@ -23,6 +23,7 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         "--since", type=Path, metavar="FILE", help="a checkpoint kept elsewhere, or a proof that holds one"
     )
     parser.add_argument("--key", metavar="VKEY", help="the verifier key that must have signed (its text, or a file)")
+    parser.add_argument("--screen", action="store_true", help="look into one logbook in the app; it is only read")
     parser.set_defaults(run=run)
 
 
@@ -36,6 +37,8 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.cli.output import complain
 
     paths, passed_over = logbooks_in(arguments.logbooks)
+    if arguments.screen:
+        return _screen(paths)
     for path in passed_over:
         complain(f"{path} is no logbook and is passed over.")
     key = _key(arguments.key)
@@ -51,6 +54,24 @@ def run(arguments: argparse.Namespace) -> int:
     look_across(audits)
     _tell(audits, as_json=arguments.json)
     return max(audit.exit_code for audit in audits)
+
+
+def _screen(paths: list[Path]) -> int:
+    """The auditor's screen.
+
+    Raises:
+        InputWrong: if there is no terminal, or not one logbook.
+    """
+    from logger.clock import SystemClock
+    from logger.errors import InputWrong
+    from tui.cli.open import need_a_terminal
+
+    if len(paths) != 1:
+        raise InputWrong(f"The screen shows one logbook, and {len(paths)} were named", "name one of them")
+    need_a_terminal("zerofirst audit LOGBOOK prints what it found")
+    from tui.app import run_audit
+
+    return run_audit(paths[0], SystemClock())
 
 
 def audit_one(path: Path) -> dict[str, Any]:

@@ -30,7 +30,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     addresses = [address.parse(url) for url in arguments.urls]
     _examine(arguments.logbook)
-    _need_a_terminal("zerofirst show LOGBOOK prints where the job stands, zerofirst capture records without a screen")
+    need_a_terminal("zerofirst show LOGBOOK prints where the job stands, zerofirst capture records without a screen")
     from tui.app import run_app
 
     return run_app(arguments.logbook, addresses, SystemClock())
@@ -40,7 +40,7 @@ def start_screen() -> int:
     """The app without a logbook: what is near, and what can be begun."""
     from logger.clock import SystemClock
 
-    _need_a_terminal("zerofirst --help lists the commands that need none")
+    need_a_terminal("zerofirst --help lists the commands that need none")
     from tui.app import run_start
 
     code, wants_demo = run_start(SystemClock())
@@ -58,7 +58,8 @@ def _examine(path: Path) -> None:
     LogbookReader.open(path).close()
 
 
-def _need_a_terminal(instead: str) -> None:
+def need_a_terminal(instead: str) -> None:
+    """Raise InputWrong where there is none, with what to do instead."""
     from logger.errors import InputWrong
 
     if not (sys.stdin.isatty() and sys.stdout.isatty()):

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import ClassVar, Final
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual import on, work
 from textual.app import ComposeResult
@@ -28,6 +28,9 @@ from tui.present import local_time, sentence
 from tui.screens.page import Page
 from tui.view import plain
 
+if TYPE_CHECKING:
+    from logger.clock import Clock
+
 PAGE_ENTRIES: Final = 200
 """Entries a page, a count: more than a screen holds, few enough to draw at once."""
 
@@ -42,11 +45,13 @@ class Log(ModalScreen[None]):
         Binding("r", "readings", "with or without readings"),
         Binding("o", "page(-1)", "older"),
         Binding("n", "page(1)", "newer"),
+        Binding("a", "audit", "audit"),
     ]
 
-    def __init__(self, path: Path, utc_offset_min: int) -> None:
+    def __init__(self, path: Path, utc_offset_min: int, clock: Clock) -> None:
         super().__init__(classes="sheet")
         self._path = path
+        self._clock = clock
         self._utc_offset_min = utc_offset_min
         self._all = True
         self._last: int | None = None
@@ -58,7 +63,7 @@ class Log(ModalScreen[None]):
             yield Static("", classes="question", markup=False)
             yield OptionList(markup=False, compact=True)
             yield Static(
-                Content("[Enter] open   [o] older   [n] newer   [r] readings on or off   [q] go back"),
+                Content("[Enter] open   [o] older   [n] newer   [r] readings   [a] audit   [q] go back"),
                 classes="way-out",
                 markup=False,
             )
@@ -81,6 +86,12 @@ class Log(ModalScreen[None]):
         elif by > 0:
             self._last = None if self._last is None else self._last + PAGE_ENTRIES
         self._load()
+
+    def action_audit(self) -> None:
+        """Look into it as an auditor does."""
+        from tui.screens.audit import Audit
+
+        self.app.push_screen(Audit(self._path, self._clock))
 
     def action_back(self) -> None:
         """Leave."""

@@ -55,7 +55,7 @@ async def work_list(context: Context) -> None:
 async def log(context: Context) -> None:
     """The log, down to raw bytes."""
     offset = context.facts.utc_offset_min if context.facts else 0
-    await context.app.push_screen_wait(Log(context.path, offset))
+    await context.app.push_screen_wait(Log(context.path, offset, context.desk.clock))
 
 
 async def meters(context: Context) -> None:

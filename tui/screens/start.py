@@ -17,6 +17,7 @@ from textual.widgets import Static
 
 from drivers import address
 from logger.errors import ZerofirstError
+from logger.logbook.examine import examine
 from logger.text import harmless
 from tui import nearby
 from tui.cli.new import start_logbook
@@ -36,6 +37,7 @@ DEMO: Final = "demo"
 OPEN: Final = "open:"
 PLAN: Final = "plan:"
 METERS: Final = "meters"
+AUDIT: Final = "audit:"
 LEAVE: Final = "‹ leave"
 KEYED: Final = "keyed:"
 OTHER_METER: Final = "other"
@@ -86,6 +88,9 @@ class Start(Screen[None]):
         if picked == METERS:
             await self._look_for_meters()
             return False
+        if picked == AUDIT:
+            await self._audit()
+            return False
         path = await self._new(picked) if picked.startswith(PLAN) else await self._path(picked)
         if path is None:
             return False
@@ -96,6 +101,20 @@ class Start(Screen[None]):
             opened = await asyncio.to_thread(self._open, path, urls)
         self.app.post_message(Begun(opened))
         return True
+
+    async def _audit(self) -> None:
+        """Look into a logbook without a meter, and without a change to it."""
+        from tui.screens.audit import Audit
+
+        found = await asyncio.to_thread(nearby.logbooks, Path.cwd())
+        choices = [Choice(str(path), f"Audit {path.name}", "logbook") for path in found]
+        picked = await self.app.push_screen_wait(
+            Choose("Which logbook? It is only read.", [*choices, Choice(OPEN, "Audit another logbook")])
+        )
+        path = await self._path(picked) if picked == OPEN else Path(picked) if picked else None
+        if path is not None:
+            await asyncio.to_thread(examine, path)
+            await self.app.push_screen_wait(Audit(path, self._clock))
 
     def _open(self, path: Path, urls: list[str]) -> Opened:
         return open_logbook(path, [address.parse(url) for url in urls], self._clock, Pump(), InstrumentBook())
@@ -166,6 +185,7 @@ def _choices(folder: Path) -> list[Choice]:
         *new,
         Choice(DEMO, "Demo: the whole job on a simulated site"),
         Choice(METERS, "Look for meters"),
+        Choice(AUDIT, "Audit a logbook"),
         Choice(OPEN, "Open another logbook"),
         Choice(PLAN, "New job from another plan"),
     ]
