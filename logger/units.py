@@ -137,6 +137,7 @@ _AMBIGUOUS: Final = {
 """Spellings that somebody would read a thousand or a million times wrong: refused, with what to write instead."""
 
 _NUMBER: Final = re.compile(r"([+-]?)(\d+(?:[.,]\d+)?|[.,]\d+)(e[+-]?\d{1,2})?(?![\d.,])", re.ASCII | re.IGNORECASE)
+DIGITS: Final = "0123456789"
 THOUSANDS_DIGITS: Final = 3
 _MARKED: Final = re.compile(r"\d+(?:[.,]\d+){2,}", re.ASCII)
 _THOUSANDS: Final = re.compile(r"[1-9]\d{0,2},\d{3}\Z", re.ASCII)
@@ -260,8 +261,10 @@ def _split(text: str) -> tuple[Decimal, str]:
     if _THOUSANDS.match(digits):
         whole, _, part = digits.partition(",")
         raise UnitUnknown(f'"{shown}" can be read in two ways', f"write {whole}.{part} or {whole}{part}")
-    number = Decimal(f"{sign}{digits.replace(',', '.')}{exponent or ''}")
-    return number, plain[found.end() :].strip()
+    number, rest = Decimal(f"{sign}{digits.replace(',', '.')}{exponent or ''}"), plain[found.end() :].strip()
+    if rest[:1] in DIGITS and rest:
+        raise UnitUnknown(f'"{shown}" is two numbers', "write one, with nothing between the thousands, such as 1000 m")
+    return number, rest
 
 
 def _plainly(marked: str) -> str:

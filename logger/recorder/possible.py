@@ -60,9 +60,14 @@ def setting_for(asked: object, test: Test, item: Item) -> dict[str, str]:
     return setting
 
 
+def is_there(test: Test, item: Item) -> bool:
+    """Whether the plan has what `test` tests: an RCD test of a circuit needs an RCD, described or along its path."""
+    return not _is_rcd(test) or not isinstance(item, Circuit) or item.has_rcd
+
+
 def refuse_without_rcd(test: Test, item: Item) -> None:
-    """Refuse an RCD test on a circuit whose plan has no RCD, neither described nor along its path."""
-    if not _is_rcd(test) or not isinstance(item, Circuit) or item.has_rcd:
+    """Refuse a test of what the plan does not have."""
+    if is_there(test, item):
         return
     raise Refusal(f"the plan has no RCD on {item.id}, so there is nothing for {test} to trip: select another test")
 

@@ -26,8 +26,9 @@ from logger.job.model import (
 )
 from logger.quantity import Test
 from logger.recorder.event import Refusal
-from logger.recorder.possible import between_for, setting_for
+from logger.recorder.possible import RCD_MULTIPLES, RCD_PHASES, between_for, setting_for
 from logger.rules.pack import load_pack, pack_names
+from tui.screens.choosing import RCD_SETTINGS
 
 OVERRIDE = "only the words are tried"
 
@@ -142,3 +143,8 @@ def test_a_setting_is_kept_as_plain_numbers() -> None:
         "rated": "30",
     }
     assert setting_for(None, Test.INSULATION, item) == {}
+
+
+def test_the_app_offers_every_setting_that_there_is_and_no_other() -> None:
+    assert {multiple for multiple, _, _ in RCD_SETTINGS} == set(RCD_MULTIPLES)
+    assert {phase for _, _, phase in RCD_SETTINGS} == set(RCD_PHASES)

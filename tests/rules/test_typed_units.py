@@ -101,7 +101,7 @@ def test_quantities(text: str, unit: str, expected: str) -> None:
         ("1.234,5 V", "V", "such as 1234.5"),
         ("1,234,567 V", "V", "such as 1234567"),
         ("1.2.3 V", "V", "has several commas or points"),
-        ("1 000 m", "m", '"000 m" is no unit'),
+        ("1 000 m", "m", "is two numbers: write one, with nothing between the thousands"),
         ("28 V", "m", '"28 V" is a voltage, not a length: give it in m'),
         ("5 mΩ", "MOhm", "is in milliohm, and insulation is measured in megohm"),
         ("5 mohm", "Ohm", "milliohm or as megohm"),

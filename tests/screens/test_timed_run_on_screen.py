@@ -113,6 +113,15 @@ def test_through_a_drop_out(timed: TimedBench) -> None:
     assert timed.beside()[-1] == "DAR 1.23, PI in 8:53"
 
 
+def test_leads_that_are_apart_are_no_run(timed: TimedBench) -> None:
+    timed.run_on(40, lambda _: "1000", relation="gt")
+    assert timed.beside() == ["over range", "test voltage 523 V"]
+    timed.run_on(62, lambda t: f"{100 + t:.0f}")
+    assert timed.beside()[-1] == "DAR 1.23, PI in 8:58"
+    timed.run_on(5, lambda _: "1000", relation="gt")
+    assert timed.beside()[-1] == "DAR 1.23"
+
+
 def test_another_selection_begins_anew(timed: TimedBench) -> None:
     timed.rise(62)
     timed.select("C3")

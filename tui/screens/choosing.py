@@ -7,6 +7,7 @@ from typing import Final
 from logger.job.model import Item
 from logger.job.work import Work
 from logger.quantity import WITH_TEST_VOLTAGE, Test
+from logger.recorder.possible import is_there
 from logger.screening import functions_for
 from logger.text import harmless
 from tui.facts import Facts
@@ -19,7 +20,9 @@ PROPOSED: Final = "\x00proposed"
 
 
 RCD_SETTINGS: Final = tuple(
-    (multiple, sign, phase) for multiple, sign in (("1", "1"), ("5", "5"), ("0.5", "½")) for phase in ("0", "180")
+    (multiple, sign, phase)
+    for multiple, sign in (("1", "1"), ("5", "5"), ("0.5", "½"), ("2", "2"))
+    for phase in ("0", "180")
 )
 """Multiples of the rated residual current and the start phases that RCD tests are made with."""
 
@@ -152,7 +155,9 @@ def _how_far(facts: Facts, item: Item) -> str:
 def _tests(facts: Facts, item: Item) -> list[Choice]:
     """The required tests with what came of them, then what else could be tested."""
     works = {work.test: work for work in facts.work.works if work.item == item.id}
-    others = [test for test in facts.pack.possible_tests(item, facts.plan) if test not in works]
+    others = [
+        test for test in facts.pack.possible_tests(item, facts.plan) if test not in works and is_there(test, item)
+    ]
     listed = [Choice(str(work.test), test_words(work.test), outcome_words(work)) for work in works.values()]
     return listed + [Choice(str(test), test_words(test), "not required") for test in others]
 

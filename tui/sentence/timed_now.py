@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from logger.quantity import Test
+from logger.quantity import Relation, Test
 from logger.timed_run import MARK_WORDS, MARKS_S, Mark, Ratios, TimedRun
 from tui.facts import Facts
 from tui.live import MeterLive
@@ -29,12 +29,13 @@ def timed_line(facts: Facts, meter: MeterLive, age_s: float) -> Line:
     if selection is None or selection.test is not Test.INSULATION or run is None or run.selection != selection.entry:
         return ()
     timed, away = run.timed, facts.line is LineState.LOST
-    if timed.latest_s < SHOWN_FROM_S:
+    if timed.latest_s < SHOWN_FROM_S or not run.in_range:
         return ()
     if away:
         return plain(f"run {clock_words(timed.latest_s + age_s)} goes on")
     ratios = timed.ratios()
-    if age_s >= STOPPED_AFTER_S:
+    over_range = meter.newest is not None and meter.newest.value.relation is not Relation.EQUAL
+    if age_s >= STOPPED_AFTER_S or over_range:  # the leads are apart, or a ratio cannot be had any more
         found = [f"{name} {ratio(n)}" for name, n in (("DAR", ratios.dar), ("PI", ratios.pi)) if n is not None]
         return plain(", ".join(found)) if found else ()
     return plain(_goes_on(timed, ratios))
