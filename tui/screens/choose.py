@@ -132,7 +132,7 @@ class Choose(ModalScreen[str | None]):
         self._fitting = self._fitting[:SHOWN_AT_MOST]
         listed = self.query_one(OptionList)
         listed.clear_options()
-        width = min(NOTE_COLUMN, max((len(harmless(c.text, TEXT_AT_MOST)) for c in self._choices), default=0))
+        width = min(NOTE_COLUMN, max((len(harmless(c.text, TEXT_AT_MOST)) for c in self._choices if c.note), default=0))
         listed.add_options([Option(_prompt(choice, width)) for choice in self._fitting])
         listed.add_option(Option(Content.styled(self._back, "$faint")))
         listed.highlighted = 0
