@@ -245,7 +245,8 @@ class PointMaker:
     """One meter's `reading` entries into points, as they come: counts its boots, minds when its line was away."""
 
     def __init__(self) -> None:
-        self._boots: dict[str, int] = {}
+        self._boot = ""
+        self._boots = 0
         self._away = False
 
     def line_went(self) -> None:
@@ -254,8 +255,9 @@ class PointMaker:
 
     def make(self, entry: int, body: Body) -> RunPoint | None:
         """As `point_of`."""
-        boot_order = self._boots.setdefault(str(body["boot"]), len(self._boots))
-        point = point_of(entry, body, boot_order, after_drop_out=self._away)
+        if str(body["boot"]) != self._boot:  # a meter sends nothing of an earlier one
+            self._boot, self._boots = str(body["boot"]), self._boots + 1
+        point = point_of(entry, body, self._boots, after_drop_out=self._away)
         if point is not None:
             self._away = False
         return point
