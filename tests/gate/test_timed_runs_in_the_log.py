@@ -21,8 +21,10 @@ from logger.logbook.writer import Logbook
 from logger.quantity import Displayed, Function, Relation
 from logger.reading import Flag, Identity, Reading
 from logger.recorder.core import Recorder
+from logger.recorder.event import Event
 from logger.rules.pack import load_pack
 from logger.timed_log import timed_runs
+from tui.cli.capture import sentences
 from tui.cli.main import main
 from tui.timed_words import entry_line
 from tui.wiring import fold
@@ -48,6 +50,7 @@ class Sheet:
         self.recorder.begin({"operator": "Ada", "host": "bench", "version": "test", "utc_offset_min": 0})
         self.n = self.ms = 0
         self.boot = "b1"
+        self.heard: list[Event] = []
         self.take_in(Identified(LINE, 0, IDENTITY, True), Ready(LINE, 0, IDENTITY, RANGES))
         for point, value, relation in (("infinity", "1000", "gt"), ("zero", "0.00", "eq")):
             self.recorder.do({"do": "prove", "point": point, "function": "insulation", "voltage": "500"})
@@ -55,11 +58,11 @@ class Sheet:
 
     def take_in(self, *happenings: Any) -> None:
         self.recorder.take_in(list(happenings))
-        self.recorder.drain()
+        self.heard += self.recorder.drain()
 
     def select(self, item: str = "C1") -> None:
         self.recorder.do({"do": "select", "item": item, "test": "insulation", "voltage": "500"})
-        self.recorder.drain()
+        self.heard += self.recorder.drain()
 
     def made(self, seconds: float, value: Callable[[float], str], relation: str = "eq") -> list[Read]:
         """The readings of so many seconds, `value` by the seconds since their first."""
@@ -176,3 +179,37 @@ def test_each_selection_and_conductors_have_their_own(sheet: Sheet) -> None:
     assert [each.selection.item for each in found] == ["C1", "C2"]
     assert [entry_line(each).partition(" ")[0] for each in found] == ["C1", "C2"]
     assert len({each.selection.entry for each in found}) == 2
+
+
+def told_of(sheet: Sheet) -> list[str]:
+    """What a person who follows `capture` is told of timed runs."""
+    say = sentences()
+    lines = [line for event in sheet.heard for line in say(event).split("\n")]
+    return [
+        line.partition(" ")[2].partition(" [")[0] + line.rpartition("]")[2] for line in lines if "Timed run" in line
+    ]
+
+
+def test_capture_tells_a_person_as_each_mark_passes(sheet: Sheet) -> None:
+    sheet.apart(40)
+    sheet.select()
+    sheet.apart(40)
+    sheet.read(606, rising)
+    sheet.apart()
+    sheet.read(32, rising)
+    assert told_of(sheet) == [
+        "Timed run C1 insulation 500 V: at 30 s 130 MΩ",
+        "Timed run C1 insulation 500 V: at 60 s 160 MΩ, DAR 1.23",
+        "Timed run C1 insulation 500 V: at 10 min 700 MΩ, PI 4.38",
+        "Timed run C1 insulation 500 V: at 30 s 130 MΩ",
+    ]
+
+
+def test_capture_tells_that_a_mark_was_missed(sheet: Sheet) -> None:
+    sheet.select()
+    sheet.read(25, rising)
+    sheet.made(10, rising)
+    sheet.take_in(Disconnected(LINE, sheet.clock.mono_ns(), "the plug is out"))
+    sheet.take_in(Reconnected(LINE, sheet.clock.mono_ns(), 10**10))
+    sheet.read(28, lambda t: rising(35 + t))
+    assert [line.partition("500 V: ")[2] for line in told_of(sheet)] == ["at 30 s no reading", "at 60 s 160 MΩ, no DAR"]

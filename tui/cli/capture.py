@@ -7,7 +7,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -49,7 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.wiring import Session
 
     addresses = [address.parse(url) for url in arguments.urls]
-    printer = Printer(_as_json if arguments.json else _as_sentence)
+    printer = Printer(_as_json if arguments.json else sentences())
     session = Session(
         arguments.logbook,
         addresses,
@@ -136,11 +136,20 @@ def _as_json(event: Event) -> str:
     return json_line(event.record())
 
 
-def _as_sentence(event: Event) -> str:
+def sentences() -> Callable[[Event], str]:
+    """Events as sentences, for a person; a timed run is told as it passes a mark."""
     from tui.present import local_time, sentence
+    from tui.timed_told import TimedTold
 
-    fields: dict[str, Any] = dict(event.fields)
-    return f"{local_time(event.at)} {sentence(event.name, fields)}"
+    timed = TimedTold()
+
+    def say(event: Event) -> str:
+        fields: dict[str, Any] = dict(event.fields)
+        told = timed.take(event)
+        time = local_time(event.at)
+        return f"{time} {sentence(event.name, fields)}" + (f"\n{time} {told}" if told else "")
+
+    return say
 
 
 def exit_code(outcome: Outcome, state: JobState) -> int:
