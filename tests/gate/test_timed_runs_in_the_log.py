@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -185,9 +186,7 @@ def told_of(sheet: Sheet) -> list[str]:
     """What a person who follows `capture` is told of timed runs."""
     say = sentences()
     lines = [line for event in sheet.heard for line in say(event).split("\n")]
-    return [
-        line.partition(" ")[2].partition(" [")[0] + line.rpartition("]")[2] for line in lines if "Timed run" in line
-    ]
+    return [re.sub(r" \[\d+\]", "", line.partition(" ")[2]) for line in lines if "Timed run" in line]
 
 
 def test_capture_tells_a_person_as_each_mark_passes(sheet: Sheet) -> None:
