@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 from logger.audit.pieces import Piece, pieces_of
 from logger.audit.remark import Remark
@@ -18,6 +18,8 @@ from logger.text import harmless
 from tui.history import EVENT_OF
 from tui.present import local_time, sentence
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
+
+Part = TypeVar("Part")
 
 FIELDS_AT_MOST: Final = 200
 VALUE_AT_MOST: Final = 600
@@ -63,21 +65,22 @@ def open_entry(path: Path, number: int, utc_offset_min: int = 0) -> OpenedEntry:
         entry = reader.entry(number)
         heading = f"Entry {number}: {harmless(str(entry.kind), 24).replace('-', ' ')}"
         heading += f", {harmless(entry.at[:10], 10)} {time_of(entry, utc_offset_min)}"
-        trouble = ""
-        links: tuple[Link, ...] = ()
-        pieces: tuple[Piece, ...] = ()
-        fields: Lines = ()
-        said: Lines = ()
-        try:
-            said = (strong(entry_words(entry)),)
-            fields = tuple(_fields(entry.data))
-            links = trail(reader, number)
-            pieces = pieces_of(reader, number)
-        except LogbookDamaged as error:
-            trouble = harmless(str(error), VALUE_AT_MOST)
+        troubles: list[str] = []
+
+        def as_far_as_it_goes(part: Callable[[], tuple[Part, ...]]) -> tuple[Part, ...]:
+            try:
+                return part()
+            except LogbookDamaged as error:
+                troubles.append(harmless(str(error), VALUE_AT_MOST))
+                return ()
+
+        said: Lines = (strong(entry_words(entry)),)
+        fields = as_far_as_it_goes(lambda: tuple(_fields(entry.data)))
+        links = as_far_as_it_goes(lambda: trail(reader, number))
+        pieces = as_far_as_it_goes(lambda: pieces_of(reader, number))
         driver = _driver(reader, links)
         remarks = look_beside(reader, number).remarks
-    return OpenedEntry(number, heading, said, links, fields, pieces, driver, remarks, trouble)
+    return OpenedEntry(number, heading, said, links, fields, pieces, driver, remarks, " ".join(dict.fromkeys(troubles)))
 
 
 def time_of(entry: Entry, utc_offset_min: int) -> str:
@@ -133,8 +136,20 @@ def _fields(data: Mapping[str, Any]) -> Iterator[Line]:
             yield faint("and more: `zerofirst show` has them whole")
             return
         if name not in _LEFT_OUT:
-            shown = harmless(name.replace("_", " "), NAME_COLUMNS - 1)
+            shown = _NAMES.get(name) or harmless(name.replace("_", " "), NAME_COLUMNS - 1)
             yield (Words(f"{shown:<{NAME_COLUMNS}}", Weight.FAINT), Words(_value(value)))
+
+
+_NAMES: Final[Mapping[str, str]] = {
+    "n": "meter's number",
+    "raw": "bytes in entries",
+    "bytes": "bytes of the line",
+    "mono_ns": "came at (ns)",
+    "offset": "from byte",
+    "meter_ms": "meter's time (ms)",
+    "why": "why",
+}
+"""Fields whose own name says too little."""
 
 
 def _value(value: object) -> str:

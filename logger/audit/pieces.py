@@ -7,7 +7,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from logger.audit.trail import LOOK_AHEAD_ENTRIES
+from logger.audit.trail import LOOK_AHEAD_ENTRIES, NO_RECORDERS_BODY
 from logger.audit.trail_words import reading_words
 from logger.errors import LogbookDamaged
 from logger.logbook.entries import Entry, Kind
@@ -47,7 +47,7 @@ def pieces_of(reader: LogbookReader, number: int) -> tuple[Piece, ...]:
             return tuple(_cut(entry.data, list(_made_of(reader, entry))))
         if entry.kind in (Kind.READING, Kind.DAMAGED) and entry.data.get("raw"):
             return (_own(reader, entry),)
-    except (KeyError, TypeError, ValueError, IndexError) as error:
+    except NO_RECORDERS_BODY as error:
         raise LogbookDamaged(
             f"Entry {number} does not say where its bytes stand ({type(error).__name__}: {error})",
             "see what `zerofirst audit` says of it",

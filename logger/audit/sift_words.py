@@ -16,6 +16,9 @@ from logger.quantity import Function, Test
 from logger.rules.verdict import Verdict
 from logger.screening import Reason
 
+SHORTENED_TO: Final = 3
+"""A word may be cut to so many letters where it can still mean one thing only."""
+
 Meaning = tuple[str, str]
 """A field of `Wanted`, and a value of it."""
 
@@ -106,16 +109,23 @@ class Vocabulary:
             if found is not None:
                 return [found], length
         rest = words[at:]
-        if finished or rest[0] in _FILLERS or len(rest) > self._longest:
+        if rest[0] in _FILLERS:
             return [], 1
-        begun = [
-            meaning
-            for phrase, meaning in self._phrases.items()
-            if len(phrase) >= len(rest)
-            and phrase[: len(rest) - 1] == rest[:-1]
-            and phrase[len(rest) - 1].startswith(rest[-1])
-        ]
-        return begun, len(rest)
+        begun = (
+            []
+            if finished
+            else [
+                meaning
+                for phrase, meaning in self._phrases.items()
+                if len(phrase) >= len(rest)
+                and phrase[: len(rest) - 1] == rest[:-1]
+                and phrase[len(rest) - 1].startswith(rest[-1])
+            ]
+        )
+        if begun or len(rest[0]) < SHORTENED_TO:
+            return begun, len(rest)
+        shortened = {meaning for phrase, meaning in self._phrases.items() if phrase[0].startswith(rest[0])}
+        return (list(shortened), 1) if len(shortened) == 1 else ([], 1)
 
 
 def _phrase(text: str) -> Phrase:

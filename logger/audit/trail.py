@@ -11,7 +11,7 @@ from typing import Any, Final
 from logger.audit.rederive_words import reading_of
 from logger.audit.remark import remarks_in
 from logger.audit.trail_words import check_words, meter_words, reading_words, result_words, rule_words
-from logger.errors import LogbookDamaged
+from logger.errors import InputWrong, LogbookDamaged
 from logger.logbook.entries import Entry, Kind
 from logger.logbook.reader import LogbookReader
 from logger.proof import ProofKey
@@ -26,6 +26,10 @@ LOOK_AHEAD_ENTRIES: Final = 500
 
 LINKS_AT_MOST: Final = 60
 """Most links of one entry: three hundred readings may come of one read of a busy line."""
+
+
+NO_RECORDERS_BODY: Final = (KeyError, TypeError, ValueError, AttributeError, IndexError, OverflowError)
+"""What comes of reading a body that no recorder writes as if one had."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +65,10 @@ def trail(reader: LogbookReader, number: int) -> tuple[Link, ...]:
                 break
         for remark in remarks_in(reader, number):
             links.append(Link("remark on it", remark.entry, f"{remark.by} ({remark.role}): {remark.text}"))
-    except (KeyError, TypeError, ValueError, AttributeError, IndexError) as error:
+    except (InputWrong, *NO_RECORDERS_BODY) as error:
+        said = str(error).split(": ", 1)[0] if isinstance(error, InputWrong) else f"{type(error).__name__}: {error}"
         raise LogbookDamaged(
-            f"What entry {number} rests on cannot be followed: an entry is not as a recorder writes it "
-            f"({type(error).__name__}: {error})",
+            f"What entry {number} rests on cannot be followed: an entry is not as a recorder writes it ({said})",
             "see what `zerofirst audit` says of it",
             entry=number,
         ) from error
