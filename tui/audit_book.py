@@ -78,7 +78,7 @@ def open_book(path: Path) -> AuditBook:
         offset = opened.data.get("utc_offset_min", 0) if opened else 0
         return AuditBook(
             path,
-            str(job.get("title", "")),
+            str(job.get("title") or (plan.title if plan else "")),
             reader.size,
             "open" if ended is None else "sealed" if ended.kind == Kind.SEAL else "closed, not sealed",
             Vocabulary(plan, sorted(serials)),

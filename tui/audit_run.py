@@ -9,8 +9,10 @@ import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
-from contextlib import suppress
+from contextlib import redirect_stderr, suppress
 from functools import partial
+from io import StringIO
+from multiprocessing import resource_tracker
 from multiprocessing.queues import Queue as ProcessQueue
 from multiprocessing.synchronize import Event
 from pathlib import Path
@@ -145,6 +147,7 @@ class _Run:
 
     def shared(self, processes: int) -> None:
         """Share them, the largest first."""
+        _begin_tracker()
         context = multiprocessing.get_context("spawn")
         news: ProcessQueue[tuple[int, int]] = context.Queue()
         stop = context.Event()
@@ -197,6 +200,13 @@ def _outcome(
         return perform(path, task, drivers, pinned, told)
     except LogbookDamaged as error:
         return Outcome(damage=str(error), damaged_at=error.entry)
+
+
+def _begin_tracker() -> None:
+    """Start what keeps track of locks between processes. It is handed standard error as a file; under an app that is
+    none, so it gets none there."""
+    with redirect_stderr(StringIO()):
+        resource_tracker.ensure_running()
 
 
 _news: ProcessQueue[tuple[int, int]] | None = None

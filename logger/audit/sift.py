@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from logger.errors import LogbookDamaged
-from logger.logbook.entries import KNOWN_KINDS, Entry, Kind
+from logger.logbook.entries import BULK_KINDS, KNOWN_KINDS, Entry, Kind
 from logger.logbook.faults import DATABASE_ERRORS, reading_failed
 from logger.logbook.reader import LogbookReader
+from logger.logbook.schema import NOT_BULK
 from logger.state import JobState
 
 SLICE_ENTRIES: Final = 20_000
@@ -84,6 +85,9 @@ def sift(reader: LogbookReader, wanted: Wanted, below: int | None = None, at_mos
         top = min(top, below - 1)
     doubted = sorted(in_doubt(reader), reverse=True) if wanted.in_doubt else None
     condition, values = _condition(wanted)
+    source = "entries"
+    if not wanted.possible_kinds & set(BULK_KINDS):
+        source, condition = "entries INDEXED BY milestones", f"{NOT_BULK} AND {condition}"
     while top >= wanted.first and at_most > 0 and wanted.possible_kinds:
         bottom = max(wanted.first, top - SLICE_ENTRIES + 1)
         among, names = "", tuple[int, ...]()
@@ -92,8 +96,8 @@ def sift(reader: LogbookReader, wanted: Wanted, below: int | None = None, at_mos
             bottom = own[-1] if len(own) == NUMBERS_AT_MOST else wanted.first
             among, names = f" AND number IN ({_marks(len(own))})", tuple(own)
         query = (
-            f"SELECT number, at, kind, body, leaf FROM entries WHERE number BETWEEN ? AND ? AND {condition}{among} "
-            "ORDER BY number DESC LIMIT ?"
+            f"SELECT number, at, kind, body, leaf FROM {source} "
+            f"WHERE number BETWEEN ? AND ? AND {condition}{among} ORDER BY number DESC LIMIT ?"
         )
         found = tuple(_rows(reader, query, (bottom, top, *values, *names, at_most)))
         at_most -= len(found)

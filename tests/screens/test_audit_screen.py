@@ -7,6 +7,7 @@ import shutil
 import sqlite3
 import sys
 from collections.abc import Awaitable, Callable
+from multiprocessing import resource_tracker
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from screen_bench import ScreenBench
 sys.path.insert(0, str(Path(__file__).parent.parent / "audit"))
 from working_day import KEY, Day, good_day
 
+from logger.audit import desk
 from logger.audit.remark import remarks_in
 from logger.audit.remarks_beside import look_beside, name_beside
 from logger.clock import ManualClock, SystemClock
@@ -181,6 +183,19 @@ def test_what_an_audit_says_leads_to_its_entries(folder: Path) -> None:
         await screen.come("Readings and results")
 
     play(path, scene)
+
+
+def test_a_large_one_is_audited_in_processes_of_their_own(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Under the app standard error is no file, which Python's own process-starting trips over."""
+    monkeypatch.setattr(desk, "LARGE_ENTRIES", 100)
+    monkeypatch.setattr("os.cpu_count", lambda: 2)
+    resource_tracker._resource_tracker._stop()  # type: ignore[attr-defined]
+
+    async def scene(screen: AppBench) -> None:
+        await screen.press("f")
+        await screen.come("every entry stands as it was written")
+
+    play(folder / "sealed.db", scene)
 
 
 def test_leaving_while_it_is_audited(folder: Path) -> None:

@@ -20,9 +20,9 @@ from textual.widgets.option_list import Option
 from textual.worker import get_current_worker
 
 from logger.audit.sift_words import Understood, Vocabulary
-from logger.errors import ZerofirstError
 from logger.text import harmless
 from tui.audit_book import AuditBook, Found, find, open_book
+from tui.audit_trouble import trouble_words
 from tui.screens.audit_entry import AuditEntry
 from tui.screens.audit_findings import AuditFindings
 
@@ -77,8 +77,8 @@ class Audit(ModalScreen[None]):
     async def _open_book(self) -> None:
         try:
             self._book = await asyncio.to_thread(open_book, self._path)
-        except ZerofirstError as error:
-            self.query_one(".question", Static).update(Content(harmless(str(error), 400)))
+        except Exception as error:  # a fault of ours must not take down what the app does beside
+            self.query_one(".question", Static).update(Content(trouble_words(error)))
             self.query_one("#fits", Static).update("[f] says what can still be read of it.")
             return
         self.query_one(".question", Static).update(Content(self._book.heading))
@@ -110,12 +110,12 @@ class Audit(ModalScreen[None]):
         wanted = self._understood.wanted
         try:
             find(book, wanted, self._below, told, lambda: worker.is_cancelled)
-        except ZerofirstError as error:
+        except Exception as error:  # likewise
             if not worker.is_cancelled:
-                self.app.call_from_thread(self._failed, str(error))
+                self.app.call_from_thread(self._failed, trouble_words(error))
 
     def _failed(self, why: str) -> None:
-        self.query_one("#fits", Static).update(Content(harmless(why, 400)))
+        self.query_one("#fits", Static).update(Content(why))
 
     def _came(self, found: Found, wanted: object) -> None:
         if self.is_mounted and wanted == self._understood.wanted:

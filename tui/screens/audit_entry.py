@@ -21,10 +21,10 @@ from textual.widget import Widget
 from textual.widgets import Static
 
 from logger.audit.trail import Link
-from logger.errors import ZerofirstError
 from logger.text import harmless
 from tui.audit_bytes import byte_lines
 from tui.audit_entry import OpenedEntry, open_entry, remark_lines, trouble_lines
+from tui.audit_trouble import trouble_words
 from tui.screens.audit_remark import ask_remark
 from tui.view import Lines, Weight, Words, faint, plain
 from tui.widgets.words import content_of, line_content
@@ -138,8 +138,8 @@ class AuditEntry(ModalScreen[None]):
         heading = self.query_one(".question", Static)
         try:
             opened = await asyncio.to_thread(open_entry, self._path, number, self._utc_offset_min)
-        except ZerofirstError as error:
-            heading.update(Content(harmless(str(error), 400)))
+        except Exception as error:  # a fault of ours must not take down what the app does beside
+            heading.update(Content(trouble_words(error)))
             return
         self._opened = opened
         way = " ‹ ".join(map(str, reversed(self._trail[-6:-1])))

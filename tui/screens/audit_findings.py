@@ -16,10 +16,10 @@ from textual.screen import ModalScreen
 from textual.widgets import OptionList, Static
 from textual.widgets.option_list import Option
 
-from logger.errors import ZerofirstError
 from logger.text import harmless
 from tui.audit_findings import FindingRow, rows_of
 from tui.audit_run import audit_all
+from tui.audit_trouble import trouble_words
 from tui.screens.audit_entry import AuditEntry
 from tui.screens.choose import Choice, Choose
 from tui.widgets.words import content_of
@@ -73,8 +73,8 @@ class AuditFindings(ModalScreen[None]):
 
         try:
             [audit] = await asyncio.to_thread(audit_all, [self._path], (), show, self._left.is_set)
-        except ZerofirstError as error:
-            self._say(harmless(str(error), 400))
+        except Exception as error:  # a fault of ours must not take down what the app does beside
+            self._say(trouble_words(error))
             return
         if self._left.is_set():
             return
