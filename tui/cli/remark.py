@@ -24,7 +24,7 @@ def run(arguments: argparse.Namespace) -> int:
     from logger.audit.remarking import Words, write_remark
     from logger.clock import SystemClock
     from tui.cli.output import emit, say
-    from tui.wiring import own_key, user_name
+    from tui.operators import own_key, user_name
 
     words = Words(arguments.entry, " ".join(arguments.words), arguments.by or user_name(), arguments.role)
     written = write_remark(arguments.logbook, words, own_key, SystemClock())
