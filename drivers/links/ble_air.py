@@ -57,8 +57,15 @@ class Air:
 
         Raises:
             LinkFailed: if the system does not let this program use Bluetooth; what `work` raises.
+            LinkLost: if it was cancelled over there, and not by whoever waits here.
         """
-        return await asyncio.wrap_future(self._start(work))
+        try:
+            return await asyncio.wrap_future(self._start(work))
+        except asyncio.CancelledError as error:
+            waiting = asyncio.current_task()
+            if waiting is None or waiting.cancelling():
+                raise
+            raise LinkLost("Bluetooth dropped what was under way") from error
 
     def call(self, work: Callable[[Radio], Coroutine[Any, Any, T]], limit_s: float) -> T:
         """Like `do`, for a plain thread, which it blocks for at most `limit_s` seconds.

@@ -10,6 +10,8 @@ import asyncio
 from collections.abc import Coroutine
 from typing import Any, Final, TypeVar
 
+from bleak.exc import BleakError
+
 GRACE_S: Final = 1.0
 """How long a cancelled call may take to clear up behind itself, seconds: it tells the radio to let go."""
 
@@ -39,7 +41,10 @@ class Patience:
         """The result of `work`, waited for no longer than `limit_s` seconds, and `GRACE_S` more while it is cancelled.
 
         Raises:
-            TimeoutError: if it did not come in time; what `work` raises, if it does.
+            TimeoutError: if it did not come in time.
+            BleakError: if whoever was called dropped the call, as some do when a connection breaks under it: they
+                cancel it, and that must not pass for our own wish to end.
+            Exception: what `work` raises, if it does.
         """
         task = asyncio.ensure_future(work)
         try:
@@ -50,6 +55,8 @@ class Patience:
         if not task.done():
             await self._stop(task)
             raise TimeoutError
+        if task.cancelled():
+            raise BleakError("the call was dropped")
         return task.result()
 
     async def _stop(self, task: asyncio.Task[Any]) -> None:

@@ -75,6 +75,7 @@ class BumbleMeter:
         self._sending: asyncio.Task[None] | None = None
         self._advertising: asyncio.Task[None] | None = None
         self._is_away = False
+        self._turn = asyncio.Lock()
         properties = Characteristic.Properties
         self._notifies: Characteristic[bytes] = Characteristic(
             NOTIFIES, properties.NOTIFY, Characteristic.Permissions.READABLE, b""
@@ -152,11 +153,13 @@ class BumbleMeter:
         self._advertising = asyncio.ensure_future(self._do_as_told())
 
     async def _do_as_told(self) -> None:
-        if self._is_away:
-            await self.device.stop_advertising()
-            await self.drop()
-        elif self._connection is None and not self.device.is_advertising:
-            await self.advertise()
+        """Bring the radio to what is wanted now; in turn, or a stop in the middle of a start would be the last word."""
+        async with self._turn:
+            if self._is_away:
+                await self.device.stop_advertising()
+                await self.drop()
+            elif self._connection is None and not self.device.is_advertising:
+                await self.advertise()
 
     async def _send(self) -> None:
         while self._unsent and self._connection is not None:

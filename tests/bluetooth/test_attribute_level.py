@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import pytest
 from air_parts import all_of, bytes_of, is_at_rest, links_to, radio_of, run, until
+from bleak.exc import BleakError
 from bumble_air import STACK, Bumble, BumbleMeter
 from flight import FastClock, Flight
 
@@ -17,6 +18,7 @@ from drivers.links.ble_radio import Radio
 from drivers.simulator.catalogue import load_site
 from drivers.simulator.meter import SimulatedMeter
 from drivers.simulator.serve import Served, running
+from logger.errors import LinkLost
 from logger.happening import Damaged, Disconnected, Reconnected
 
 WHERE = "C0:FF:EE:00:00:01"
@@ -90,6 +92,48 @@ def test_the_name_that_it_advertises_finds_it(virtual: Virtual) -> None:
         await link.close()
 
     run(test)
+
+
+@pytest.mark.parametrize("virtual", [23], indirect=True)
+def test_a_link_that_breaks_under_a_write_is_lost_and_no_wish_to_end(virtual: Virtual) -> None:
+    """The stack cancels the write that waits for its answer; a cancelled wait would end the line without a word."""
+
+    async def test() -> None:
+        links = links_to(WHERE, virtual.air)
+        for _ in range(5):
+            link = links()
+            await link.open()
+            sending = asyncio.ensure_future(link.send(b"x" * 4000))
+            await virtual.drop()
+            with pytest.raises(LinkLost, match="takes no bytes"):
+                await sending
+            await link.close()
+
+    run(test)
+
+
+def test_what_is_cancelled_over_there_is_no_cancellation_here() -> None:
+    air = Air(STACK)
+
+    async def cancels_itself(_radio: Radio) -> None:
+        raise asyncio.CancelledError
+
+    async def hears_nothing(radio: Radio) -> None:
+        with pytest.raises(BleakError, match="dropped"):
+            await radio.patience.within(5, cancels_itself(radio))
+
+    async def test() -> None:
+        await air.do(hears_nothing)
+        with pytest.raises(LinkLost, match="dropped what was under way"):
+            await air.do(cancels_itself)
+        waiting = asyncio.ensure_future(air.do(lambda _radio: asyncio.sleep(60)))
+        await asyncio.sleep(0)
+        waiting.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await waiting
+
+    run(test)
+    air.close()
 
 
 @pytest.mark.slow  # on the machine's own time: wants a quiet one
