@@ -59,6 +59,7 @@ class Desk:
         self._clock = clock
         self._addresses = tuple(addresses)
         self._sentence = Sentence()
+        self._failures_told: set[str] = set()
         self._work = WorkFacts()
         self._work_revision = -1
         self._looked_ns = clock.mono_ns()
@@ -73,10 +74,19 @@ class Desk:
         now_ns, now_at = self._clock.mono_ns(), rfc3339(self._clock.utc())
         for event in self._pump.drain():
             self.live.take(event, now_ns)
+        self._tell_of_failures(now_at, now_ns)
         self._gather(now_at, now_ns)
         if self.facts is not None:
             self.view = self._sentence.compose(self.facts, self.live, self.hands)
         return self.view
+
+    def _tell_of_failures(self, now_at: str, now_ns: int) -> None:
+        """A line that failed beside others that work is told once; where it is the only one, WITH says so anyway."""
+        failures = {str(failure) for failure in self.sitting.failures}
+        if self.live.here:
+            for why in sorted(failures - self._failures_told):
+                self.live.take(Event("failed", now_at, None, {"why": why}), now_ns)
+        self._failures_told = failures
 
     def _gather(self, now_at: str, now_ns: int) -> None:
         if self.sitting.lock.acquire(timeout=LOCK_WAIT_S):

@@ -249,7 +249,9 @@ _HANDLERS: Final = {
 
 _MOVES_WORK: Final = frozenset({"result", "proof", "skipped", "lapsed"})
 
-_ANSWERS: Final = frozenset({"refused", "result", "proof", "skipped", "noted", "altered", "restored", "set", "closed"})
+_ANSWERS: Final = frozenset(
+    {"failed", "refused", "result", "proof", "skipped", "noted", "altered", "restored", "set", "closed"}
+)
 
 
 _RUN_FIELDS: Final = ("serial", "function", "voltage", "accepted", "reasons", "item", "test", "check", "origin")

@@ -166,6 +166,7 @@ _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
     "result": _result,
     "refused": _refused,
     "lapsed": _lapsed,
+    "failed": lambda f: harmless(str(f["why"]), 600),
     "gap": _numbers("did not come; asked for again"),
     "filled": _numbers("came after all"),
     "lost": _numbers("are lost: the meter no longer has them"),

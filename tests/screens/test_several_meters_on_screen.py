@@ -8,6 +8,7 @@ import pytest
 from app_bench import AppBench, run
 from screen_bench import RANGES, ScreenBench
 
+from logger.errors import InstrumentFailed
 from logger.happening import Identified, Read, Ready
 from logger.quantity import Displayed, Function, Relation
 from logger.reading import Identity, Reading
@@ -143,3 +144,18 @@ def test_one_meter_alone_is_not_asked_about() -> None:
     assert (facts.contenders, facts.pinned) == ((), "")
     assert "counts" in alone.look().log[0].text
     assert "0417" not in alone.look().log[0].text
+
+
+def test_a_line_that_fails_beside_one_that_works_is_told_once_and_stands_with_the_meters(bench: ScreenBench) -> None:
+    same = InstrumentFailed("The meter on tcp:b says it is 0417, as the one on tcp:a does", "take one of the two away")
+    bench.sitting.failures = (same,)
+    assert bench.answer().startswith("The meter on tcp:b says it is 0417, as the one on tcp:a does: take one of the")
+    bench.look()
+    assert sum("as the one on" in line.text for line in bench.look().log) == 1
+
+    async def play(screen: AppBench) -> None:
+        await screen.press("m")
+        await screen.come("The meters")
+        assert "says it is 0417, as the one on tcp:a does" in " ".join(screen.text.split())
+
+    run(play, bench)

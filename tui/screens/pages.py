@@ -62,10 +62,11 @@ async def meters(context: Context) -> None:
     """Who is here, and what each is proven for."""
     live = context.desk.live
     lines = context.desk.peek(lambda state: tuple(_meters(state, live)))
+    failed = tuple(strong(harmless(str(failure), 600), Tone.BAD) for failure in context.desk.sitting.failures)
     if lines is None:
         context.desk.refuse("meters", "the disk is busy: try again in a moment")
         return
-    await context.read("The meters", lines or (plain("No meter has said who it is yet."),))
+    await context.read("The meters", (*failed, *lines) or (plain("No meter has said who it is yet."),))
 
 
 def _meters(state: JobState, live: Live) -> Iterator[Line]:

@@ -51,6 +51,7 @@ def _line(logged: Logged, utc_offset_min: int, several: bool) -> LogLine:
 
 _STANDING: Final = {
     "refused": (Tone.WARN, Weight.STRONG),
+    "failed": (Tone.BAD, Weight.STRONG),
     "lapsed": (Tone.WARN, Weight.STRONG),
     "lost": (Tone.BAD, Weight.STRONG),
     "disconnected": (Tone.BAD, Weight.STRONG),

@@ -31,7 +31,7 @@ TOLD_ELSEWHERE: Final = frozenset(
 )
 """Reasons that the guide has a rule of its own for."""
 
-ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS}
+ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS, "failed": 4 * BODY_COLUMNS}
 """Longest answer shown, characters: two lines for what was not done or is odd, else one; the log has it whole."""
 
 
@@ -173,7 +173,7 @@ def _answer(event: Event | None, advice: Advice) -> Line:
     if event.name == "ready":
         return strong(harmless(" ".join(map(str, event.fields["remarks"])), at_most), Tone.WARN)
     text = harmless(sentence(event.name, event.fields).split("\n", 1)[0], at_most)
-    if event.name == "refused":
+    if event.name in {"refused", "failed"}:
         return strong(text, Tone.BAD)
     if event.name == "proof" and event.fields["outcome"] != "pass":
         return strong(text, Tone.BAD)
