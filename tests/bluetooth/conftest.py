@@ -24,14 +24,16 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--ble", metavar="ADDRESS", help="a real Bluetooth meter in reach, to try the link on")
 
 
-ALWAYS = ("whole_job", "drop_out", "damage", "hostile", "a_kill[result]")
+ALWAYS = ("whole_job", "a_drop_out", "damage", "hostile", "a_kill[result]", "one_meters_drop_out")
 """Of the stranger's tests, those that every run tries over the air: what another carrier can change."""
+
+STRANGERS = {"test_stranger_on_air.py", "test_several_meters_on_air.py"}
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Each starts the command anew; all of them are for `-m slow`."""
     for item in items:
-        is_strangers = item.path.name == "test_stranger_on_air.py"
+        is_strangers = item.path.name in STRANGERS
         if is_strangers and not any(share in item.name for share in ALWAYS):
             item.add_marker(pytest.mark.slow)
 
