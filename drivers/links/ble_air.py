@@ -72,6 +72,7 @@ class Air:
 
         Raises:
             LinkFailed: also if it takes longer.
+            LinkLost: if Bluetooth is shut down meanwhile.
         """
         started = self._start(work)
         try:
@@ -79,6 +80,8 @@ class Air:
         except concurrent.futures.TimeoutError as error:
             started.cancel()
             raise hung() from error
+        except concurrent.futures.CancelledError as error:
+            raise LinkLost("Bluetooth was shut down") from error
 
     def close(self) -> None:
         """End the thread, and whatever is still done on it. Harmless when it has ended."""

@@ -8,6 +8,7 @@ import json
 import threading
 import time
 from collections.abc import Callable
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -24,8 +25,10 @@ from drivers.links.ble_air import Air
 from drivers.links.ble_list import BleMeter, ble_meters
 from drivers.links.ble_radio import shown
 from logger.recorder.event import Event
+from tui import meter_search
 from tui.cli import meters
 from tui.instrument_book import BOOK_VARIABLE, InstrumentBook
+from tui.meter_search import Nearby
 
 FIRST, SECOND, THIRD = (f"C0:FF:EE:00:00:{number:02X}" for number in (1, 2, 3))
 
@@ -170,3 +173,32 @@ def test_an_endless_name_takes_no_time(sky: Ether, adapter: Air) -> None:
     found, failure = ble_meters(0.5, air=adapter)
     assert failure is None
     assert [meter.address for meter in found] == [SECOND, FIRST]
+
+
+def test_the_search_of_the_start_screen_finds_them_live_and_lives_through_trouble(
+    sky: Ether, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(meter_search, "LISTEN_ROUND_S", 0.3)
+    monkeypatch.setattr(meter_search, "AIR_AGAIN_S", 0.05)
+    radio = sky.meter(FIRST, "Bench 1")
+    search = meter_search.MeterSearch(date(2027, 3, 1), InstrumentBook(tmp_path / "book.json"), lambda: ((), True))
+
+    def comes(holds: Callable[[Nearby], bool]) -> None:
+        for _ in range(2000):
+            if holds(search.now()):
+                return
+            threading.Event().wait(0.01)
+        raise AssertionError(search.now())
+
+    search.start()
+    try:
+        comes(lambda near: [f.words for f in near.found] == ["Bench 1, signal -55 dBm, strong"] and not near.notes)
+        radio.peer.rssi = -85
+        comes(lambda near: [f.words for f in near.found] == ["Bench 1, signal -85 dBm, weak"])
+        sky.run(lambda: sky.bluez.power(False))
+        comes(lambda near: any(note.startswith("Bluetooth is switched off: ") for note in near.notes))
+        comes(lambda near: near.found == ())
+        sky.run(lambda: sky.bluez.power(True))
+        comes(lambda near: len(near.found) == 1 and not near.notes)
+    finally:
+        search.stop()
