@@ -137,7 +137,8 @@ def _fields(data: Mapping[str, Any]) -> Iterator[Line]:
             return
         if name not in _LEFT_OUT:
             shown = _NAMES.get(name) or harmless(name.replace("_", " "), NAME_COLUMNS - 1)
-            yield (Words(f"{shown:<{NAME_COLUMNS}}", Weight.FAINT), Words(_value(value)))
+            said = _RELATIONS.get(str(value), "") if name == "relation" else ""
+            yield (Words(f"{shown:<{NAME_COLUMNS}}", Weight.FAINT), Words(said or _value(value)))
 
 
 _NAMES: Final[Mapping[str, str]] = {
@@ -147,9 +148,10 @@ _NAMES: Final[Mapping[str, str]] = {
     "mono_ns": "came at (ns)",
     "offset": "from byte",
     "meter_ms": "meter's time (ms)",
-    "why": "why",
 }
 """Fields whose own name says too little."""
+
+_RELATIONS: Final[Mapping[str, str]] = {"eq": "as shown", "gt": "above it", "lt": "below it"}
 
 
 def _value(value: object) -> str:

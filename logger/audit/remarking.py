@@ -10,8 +10,9 @@ from typing import Final
 from logger.audit.remarks_beside import first_entries, name_beside, why_not_its
 from logger.clock import Clock
 from logger.errors import InputWrong, LogbookUnusable
-from logger.logbook import files
+from logger.logbook import files, handles
 from logger.logbook.entries import Kind
+from logger.logbook.examine import examine
 from logger.logbook.keys import OperatorKey
 from logger.logbook.reader import LogbookReader
 from logger.logbook.seal import Checkpoint, parse_checkpoint
@@ -63,6 +64,7 @@ def write_remark(path: Path, words: Words, key_for: Callable[[str], OperatorKey]
         StorageFailed: if the disk failed.
     """
     body = _body(words)
+    refuse_while_recording(path)
     with LogbookReader.open(path) as reader:
         reader.entry(words.about)
         ended = reader.last(Kind.CLOSED, Kind.SEAL) is not None
@@ -74,6 +76,20 @@ def write_remark(path: Path, words: Words, key_for: Callable[[str], OperatorKey]
     with LogbookReader.open(target) as reader:
         signed = parse_checkpoint(str(reader.entry(signed_at).data["note"]))
     return Written(target, number, signed.checkpoint, key)
+
+
+def refuse_while_recording(path: Path) -> None:
+    """Raise LogbookUnusable where this very program records the logbook: a remark is no part of the recording.
+
+    Raises:
+        LogbookUnusable: or if there is no logbook.
+    """
+    examine(path)
+    if handles.is_written_here(files.identity(path)):
+        raise LogbookUnusable(
+            f"{path} is being recorded by this very program",
+            "leave the recording first, then audit the logbook; a note can be written meanwhile",
+        )
 
 
 def _opened_beside(path: Path, target: Path, key: OperatorKey, clock: Clock) -> Logbook:

@@ -135,7 +135,7 @@ def _standing_checks(reader: LogbookReader, entry: Entry, data: Body) -> Iterato
     _, carrier = standing_of(job, str(data["serial"]), reading)
     key = carrier or ProofKey.of(str(data["serial"]), reading.function, reading.voltage)
     for passed in sorted(job.proof_of(key).points.values(), key=lambda each: each.entry):
-        role = "self-check before" if carrier else "self-check, not whole"
+        role = "self-check before" if carrier else "half of a proof"
         yield Link(role, passed.entry, check_words(reader.entry(passed.entry).data))
 
 

@@ -263,8 +263,11 @@ def test_what_cannot_be_written_leaves_everything_as_it_was(
         with monkeypatch.context() as patched:
             patched.setattr(lock.FileLock, "acquire", read_only)
             refused(path, LogbookUnusable, words(), match="cannot be written to")
-    held = pytest.raises(LogbookUnusable, match="being recorded by another program")
+    held = pytest.raises(LogbookUnusable, match="being recorded by this very program")
     with Logbook.open(still_open, ManualClock(), KEY), held:
+        write_remark(still_open, words(), ben, ManualClock())
+    held = pytest.raises(LogbookUnusable, match="being recorded by another program")
+    with lock.FileLock(still_open.with_name("open.db.lock")), held:
         write_remark(still_open, words(), ben, ManualClock())
 
 

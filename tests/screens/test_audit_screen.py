@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from app_bench import AppBench
+from filelock import FileLock
 from screen_bench import ScreenBench
 
 sys.path.insert(0, str(Path(__file__).parent.parent / "audit"))
@@ -63,7 +64,7 @@ def play(path: Path | None, scene: Scene, size: tuple[int, int] = (80, 24)) -> Z
     async def whole() -> None:
         async with app.run_test(size=size) as pilot:
             screen = AppBench(app, pilot, ScreenBench())
-            await screen.come("Readings and results" if path else "Audit a logbook")
+            await screen.come(" 1135  " if path else "Audit a logbook")
             await scene(screen)
 
     asyncio.run(whole())
@@ -236,18 +237,23 @@ def test_a_remark_is_written_and_stands_with_the_entry(folder: Path, name: str) 
     assert [(each.about, each.text, bool(each.signer)) for each in found] == [(1035, "Whose leads were these?", True)]
 
 
-def test_a_remark_on_what_is_held_is_refused_with_a_sentence(folder: Path) -> None:
+def test_a_remark_on_what_is_held_is_refused_and_its_words_are_kept(folder: Path) -> None:
     path = folder / "open.db"
 
     async def scene(screen: AppBench) -> None:
         await screen.press("enter")
         await screen.come("its bytes")
-        with Logbook.open(path, ManualClock(), KEY):
-            await remark(screen, "x")
+        with FileLock(path.with_name("open.db.lock")):
+            await remark(screen, "Whose leads?")
             await screen.come("The remark was not written")
             assert "being recorded by another program" in " ".join(screen.text.split())
-        await screen.press("enter")
-        await screen.come("its bytes")
+            await screen.press("enter")
+            await screen.come("What do you remark")
+            assert "Whose leads?" in screen.text
+            await screen.press("escape")
+        with Logbook.open(path, ManualClock(), KEY):
+            await screen.press("w")
+            await screen.come("recorded by this very program")
 
     play(path, scene)
     with LogbookReader.open(path) as reader:

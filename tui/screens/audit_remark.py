@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from textual.app import App
 
-from logger.audit.remarking import AUDITOR, Words, Written, write_remark
+from logger.audit.remarking import AUDITOR, Words, Written, refuse_while_recording, write_remark
 from logger.errors import ZerofirstError
 from logger.text import harmless
 from tui.operators import own_key, user_name
@@ -21,7 +21,12 @@ if TYPE_CHECKING:
 
 
 async def ask_remark(app: App[Any], path: Path, about: int, clock: Clock) -> bool:
-    """Ask, write, tell. True if a remark was written; where something is wrong, what was typed can be put right."""
+    """Ask, write, tell. True if a remark was written; where something is wrong, what was typed stands there again."""
+    try:
+        await asyncio.to_thread(refuse_while_recording, path)
+    except ZerofirstError as error:
+        await app.push_screen_wait(Page("Not now", (plain(harmless(str(error), 600)),)))
+        return False
     text, by, role = "", user_name(), AUDITOR
     while True:
         question = f"What do you remark on entry {about}? It is signed with your key, and stays."
@@ -36,7 +41,7 @@ async def ask_remark(app: App[Any], path: Path, about: int, clock: Clock) -> boo
         except ZerofirstError as error:
             lines: Lines = (strong(harmless(str(error), 600), Tone.BAD), plain(""), plain("Nothing was written."))
             await app.push_screen_wait(Page("The remark was not written", lines))
-            return False
+            continue
         await app.push_screen_wait(Page("The remark is written", _written_lines(path, about, written)))
         return True
 
