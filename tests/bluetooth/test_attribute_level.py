@@ -126,7 +126,7 @@ def test_what_is_cancelled_over_there_is_no_cancellation_here() -> None:
         await air.do(hears_nothing)
         with pytest.raises(LinkLost, match="dropped what was under way"):
             await air.do(cancels_itself)
-        waiting = asyncio.ensure_future(air.do(lambda _radio: asyncio.sleep(60)))
+        waiting = asyncio.ensure_future(air.do(lambda _radio: asyncio.Event().wait()))
         await asyncio.sleep(0)
         waiting.cancel()
         with pytest.raises(asyncio.CancelledError):
