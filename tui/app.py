@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import os
-import signal
-import sys
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -21,6 +18,7 @@ from tui.actions import BY_NAME, Action, Scope
 from tui.desk import Desk
 from tui.hands import Hands, Simulator
 from tui.instrument_book import InstrumentBook
+from tui.leaving import Watching
 from tui.messages import Begun, Looked, Wanted
 from tui.opening import Opened, open_logbook
 from tui.pump import TICK_S, Pump
@@ -68,7 +66,7 @@ class ZerofirstApp(App[str]):
         self._opened = opened
         self.context: Context | None = None
         self._rung = 0
-        self._had_terminal = not self.is_headless and _is_terminal()
+        self._own_loop: asyncio.AbstractEventLoop | None = None
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = DARK.name
@@ -84,6 +82,7 @@ class ZerofirstApp(App[str]):
 
     def on_mount(self) -> None:
         """The first screen, and the tick."""
+        self._own_loop = asyncio.get_running_loop()
         if self._opened is not None:
             self._sit_down(self._opened)
         elif self._audited is not None:
@@ -93,7 +92,12 @@ class ZerofirstApp(App[str]):
         else:
             self.push_screen(Start(self._clock))
         self.set_interval(TICK_S, self.tick)
-        self._leave_on_signals()
+
+    def leave_soon(self) -> None:
+        """Leave as `quit` does. From any thread."""
+        if self._own_loop is not None:
+            with suppress(RuntimeError):  # it has ended already
+                self._own_loop.call_soon_threadsafe(self.exit)
 
     def on_ready(self) -> None:
         """What was made until now stays: the collector need not look at it again while readings come."""
@@ -112,9 +116,7 @@ class ZerofirstApp(App[str]):
         self.tick()
 
     def tick(self) -> None:
-        """Look, and have it drawn; leave when nobody can see it any more."""
-        if self._had_terminal and not _is_terminal():
-            self.exit()
+        """Look, and have it drawn."""
         if self.context is not None:
             view = self.context.desk.look()
             self._ring(self.context.desk)
@@ -159,22 +161,6 @@ class ZerofirstApp(App[str]):
             return self.context is not None and self.context.hands is not None
         return action.scope is Scope.LOOK or (self.context is not None and not self.context.desk.is_closed)
 
-    def _leave_on_signals(self) -> None:
-        """A terminal that goes away, or a polite kill, ends the app as `quit` does."""
-        loop = asyncio.get_running_loop()
-        for name in ("SIGTERM", "SIGHUP"):
-            if hasattr(signal, name):
-                with suppress(NotImplementedError, RuntimeError, ValueError):
-                    loop.add_signal_handler(getattr(signal, name), self.exit)
-
-
-def _is_terminal() -> bool:
-    """Whether the keys come from a terminal that is still there; a dropped line leaves one that is not."""
-    try:
-        return os.isatty(sys.stdin.fileno())
-    except (OSError, ValueError):
-        return False
-
 
 def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simulator: Simulator | None = None) -> int:
     """The app on a logbook, until the person leaves. Returns the exit code.
@@ -186,21 +172,35 @@ def run_app(logbook_path: Path, addresses: Sequence[Address], clock: Clock, simu
     book = InstrumentBook() if simulator is None else None
     opened = open_logbook(logbook_path, addresses, clock, Pump(), book)
     app = ZerofirstApp(clock, opened, simulator)
-    app.run()
+    _run(app)
     return let_go(app)
 
 
 def run_audit(path: Path, clock: Clock) -> int:
     """The auditor's screen on one logbook, until the person leaves. Returns the exit code."""
-    ZerofirstApp(clock, audited=path).run()
+    _run(ZerofirstApp(clock, audited=path))
     return 0
 
 
 def run_start(clock: Clock) -> tuple[int, bool]:
     """The app from its start screen. Returns the exit code, and whether the person asked for the demo."""
     app = ZerofirstApp(clock)
-    wanted = app.run()
+    wanted = _run(app)
     return let_go(app), wanted == DEMO
+
+
+def _run(app: ZerofirstApp) -> str | None:
+    """Until the person leaves, or nobody can see it any more."""
+    with Watching(app, lambda: _abandon(app)):
+        return app.run()
+
+
+def _abandon(app: ZerofirstApp) -> int:
+    """End the session behind an app that cannot leave. Returns the exit code."""
+    try:
+        return let_go(app)
+    except ZerofirstError as error:
+        return error.exit_code
 
 
 def let_go(app: ZerofirstApp) -> int:

@@ -140,6 +140,26 @@ def test_a_dropped_line_ends_the_app_instead_of_spinning(logbook: Path) -> None:
         assert term.process.wait(60) == 0
 
 
+@pytest.mark.parametrize("lost", ["killed", "dropped"])
+def test_a_terminal_that_takes_nothing_any_more_holds_no_logbook(logbook: Path, lost: str) -> None:
+    """What is drawn waits in the terminal until nothing more goes in; the thread that draws, and the loop, wait too."""
+    with terminal(["open", str(logbook)], logbook.parent) as term:
+        term.wait_for("NEXT")
+        for _ in range(200):
+            if select.select([], [term.master], [], 0)[1]:
+                term.send("?q")
+        if lost == "killed":
+            term.process.send_signal(signal.SIGTERM)
+        else:
+            term.drop()
+        assert term.process.wait(60) == 0
+    again = subprocess.run(
+        [*COMMAND, "capture", str(logbook), "--from", "keyed:"], stdin=subprocess.DEVNULL, capture_output=True,
+        env={**os.environ, "XDG_DATA_HOME": str(logbook.parent)}, check=False, timeout=60,
+    )  # fmt: skip
+    assert again.returncode == 0, again.stderr
+
+
 def test_the_start_screen_comes_without_a_command(tmp_path: Path) -> None:
     with terminal([], tmp_path) as term:
         term.wait_for("Demo: the whole job on a simulated site")
