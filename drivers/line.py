@@ -201,15 +201,21 @@ class _Run:
     # --- turns: wait for one thing, and tick and send meanwhile ---------------------------------------------------
 
     async def _turns(self, waited_for: Any, link: Link | None = None) -> asyncio.Future[Any] | None:
-        """Wait for a coroutine. Its finished task, or None if the run is over (or the line dead) before it is."""
+        """Wait for a coroutine. Its finished task, or None if the run is over (or the line dead) before it is.
+
+        What is there already comes first: bytes that wait while the machine is busy, each with the time at which it
+        arrived, are no silence, and no timer may call them one.
+        """
         task: asyncio.Future[Any] = asyncio.ensure_future(waited_for)
         try:
-            while not task.done() and not self._over:
-                self._arm(self._tick())
+            while not self._over:
+                await asyncio.sleep(0)
+                if not task.done():
+                    self._arm(self._tick())
                 if link is not None:
                     await self._send(link)
-                    if self.conversation.wants_reopening:
-                        break
+                if task.done() or (link is not None and self.conversation.wants_reopening):
+                    break
                 waits = {task, self.stopping}
                 waits |= {self.timer} if self.timer is not None else set()
                 waits |= {self.patience} if not self.is_reached else set()

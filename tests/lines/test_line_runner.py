@@ -9,10 +9,15 @@ import pytest
 from line_bench import Bench, on_a_bench
 from line_parts import CountingConversation, advance, nothing_held, settle, until
 
+from drivers.codecs.meter_words import end_frame, identity_frame, reading_frame
 from drivers.instrument import Instrument
+from drivers.links.base import Chunk
 from drivers.links.memory import in_chunks
+from logger.clock import NS_PER_S
 from logger.errors import InputWrong, LinkFailed, LinkReason
 from logger.happening import Happening, RawBytes
+from logger.quantity import Displayed, Function
+from logger.reading import Identity, Reading
 
 
 def test_bytes_arrive_with_their_time_and_the_greeting_goes_out() -> None:
@@ -231,6 +236,58 @@ def test_what_counts_as_reached_can_be_chosen() -> None:
         await bench.wire.meter_end.send(b"noise")
         await advance(bench.clock, 40, step_s=0.5)
         assert not running.done()
+        bench.stop.set()
+        await running
+
+    on_a_bench(story)
+
+
+class Backlog:
+    """A link on which everything arrives at once, each chunk with the time at which it came."""
+
+    can_send = True
+
+    def __init__(self) -> None:
+        self.chunks: list[Chunk] = []
+        self.came = asyncio.Event()
+
+    async def open(self) -> None: ...
+
+    async def receive(self) -> Chunk:
+        await self.came.wait()
+        if not self.chunks:
+            await asyncio.Event().wait()
+        return self.chunks.pop(0)
+
+    async def send(self, data: bytes) -> None: ...
+
+    async def close(self) -> None: ...
+
+
+def test_what_waits_while_the_machine_is_busy_is_no_silence() -> None:
+    """A minute of a meter's bytes is waiting when the program comes to look: each has its own time of arrival."""
+    meter = Identity("0417", "boot-a", "Example Works", "TM-2")
+
+    def at(n: int) -> Chunk:
+        reading = Reading(n, Function.INSULATION, Displayed("7", "MOhm"), n * 1000)
+        return Chunk(reading_frame(reading), n * NS_PER_S)
+
+    async def story(bench: Bench) -> None:
+        bench.conversation = Instrument("memory:", 10, nothing_held)
+        link = Backlog()
+        bench.make_link = lambda: link
+        running = bench.start()
+        await settle()
+        link.chunks = [Chunk(identity_frame(meter) + end_frame("functions"), NS_PER_S), *map(at, range(1, 61))]
+        link.came.set()
+        bench.clock.advance(61)
+        for _ in range(10):
+            await settle()
+        assert not link.chunks
+        assert bench.kinds().count("Read") == 60
+        assert "Disconnected" not in bench.kinds()
+        await advance(bench.clock, 3.1)
+        assert bench.kinds().count("Disconnected") == 1
         bench.stop.set()
         await running
 
