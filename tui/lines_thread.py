@@ -88,10 +88,25 @@ class Lines:
         conversation = self._drivers[address.url].converse(address.url, address.rate, self._resume)
         make_link, jitter = links_for(address, self._clock), random.Random()
         emit = self._roll.listen(address.url, self._put, make_link)
+        reached = _Reached()
+
+        def not_yet(failure: InstrumentFailed) -> None:
+            """On a screen it is told why a meter does not come, at once, while it is tried for its fifteen seconds."""
+            if self._keep_trying and not reached.ever:
+                self._put(LineFailed(address.url, failure))
+
         while not stop.is_set():
             try:
                 await run_line(
-                    conversation, make_link, self._clock, emit, stop, jitter, line=address.url, reached=_is_somebody
+                    conversation,
+                    make_link,
+                    self._clock,
+                    emit,
+                    stop,
+                    jitter,
+                    line=address.url,
+                    reached=reached,
+                    on_failure=not_yet,
                 )
             except LinkFailed as error:
                 self._put(LineFailed(address.url, error))
@@ -107,6 +122,18 @@ class Lines:
             return
 
 
-def _is_somebody(happening: Happening) -> bool:
-    """Whether somebody is there: a meter that only talks says who it is long before its functions are given up on."""
-    return isinstance(happening, Identified | Ready)
+class _Reached:
+    """Whether somebody is there: a meter that only talks says who it is long before its functions are given up on.
+
+    Attributes:
+        ever: somebody was, since the session began.
+    """
+
+    def __init__(self) -> None:
+        self.ever = False
+
+    def __call__(self, happening: Happening) -> bool:
+        """Whether this happening shows it."""
+        is_somebody = isinstance(happening, Identified | Ready)
+        self.ever = self.ever or is_somebody
+        return is_somebody

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Callable
 from pathlib import Path
 
@@ -10,7 +11,10 @@ from app_bench import AppBench, run
 from screen_bench import studio_plan
 
 from drivers import address
-from logger.clock import SystemClock
+from drivers.simulator.catalogue import load_site
+from drivers.simulator.meter import SimulatedMeter
+from drivers.simulator.thread import SimulatorThread
+from logger.clock import NS_PER_S, SystemClock
 from logger.errors import LogbookUnusable
 from logger.job.plan import plan_body
 from logger.logbook.entries import Kind
@@ -23,6 +27,7 @@ from tui.pump import Pump
 from tui.screens.log import Log
 from tui.screens.page import Page
 from tui.screens.work import Work
+from tui.situation import LineState
 from tui.view import text_of
 
 WAIT_LOOKS = 6_000
@@ -154,3 +159,23 @@ def test_the_log_opens_down_to_the_entry(logbook: Path) -> None:
         assert isinstance(screen.app.screen, Work)
 
     run(play, opened=book)
+
+
+def test_why_a_meter_does_not_come_is_told_at_once_and_forgotten_when_it_comes(logbook: Path) -> None:
+    """It is tried for fifteen seconds and on; the person need not wait that long to read what is wrong."""
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+    clock = SystemClock()
+    began_ns = clock.mono_ns()
+    book = open_logbook(logbook, [address.parse(f"tcp:127.0.0.1:{port}")], clock, Pump())
+    desk = Desk(book.sitting, book.pump, clock, book.urls)
+    until(desk, lambda d: d.facts is not None and d.facts.line is LineState.FAILED)
+    assert (clock.mono_ns() - began_ns) / NS_PER_S < 10
+    view = desk.look()
+    assert view is not None
+    assert f"port {port} takes no connection" in text_of(view.with_meter)
+    with SimulatorThread(SimulatedMeter(load_site("pottery-studio")), "tcp", port=port):
+        until(desk, lambda d: d.facts is not None and d.facts.line is LineState.READY)
+        assert desk.sitting.failures == ()
+        desk.sitting.stop()
+        assert desk.sitting.wait(20) is not None
