@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import sqlite3
+import sys
 from collections.abc import Callable
 from datetime import timedelta
 from pathlib import Path
@@ -13,6 +14,9 @@ from typing import Any
 
 import pytest
 from working_day import KEY, Day, DriversAtHand, good_day, wires_for
+
+sys.path.insert(0, str(Path(__file__).parent.parent / "outside"))
+from outside_verifier import complaints_about_bundle, complaints_about_logbook
 
 from logger.audit.desk import Audit, Task, perform
 from logger.audit.remark import Remark, remarks_in
@@ -23,6 +27,7 @@ from logger.errors import InputWrong, LogbookDamaged, LogbookUnusable, StorageFa
 from logger.logbook import files, lock, writer
 from logger.logbook.entries import Kind
 from logger.logbook.keys import KEYS_VARIABLE, OperatorKey
+from logger.logbook.proofs import prove
 from logger.logbook.reader import LogbookReader
 from logger.logbook.writer import Logbook
 from tui.cli.main import main
@@ -242,6 +247,15 @@ def test_it_is_shown_with_the_entry_it_is_about(
         assert main(["audit", str(path), "--json"]) == 0
         [record] = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
         assert [each["text"] for each in record["signed_remarks"]] == [told["text"]]
+
+
+def test_an_outsiders_verifier_agrees(still_open: Path, sealed: Path) -> None:
+    for path in (still_open, sealed):
+        written = remark_on(path)
+        assert complaints_about_logbook(path) == []
+        assert complaints_about_logbook(written.path, BEN.vkey if written.path != path else None) == []
+        with LogbookReader.open(written.path) as reader:
+            assert complaints_about_bundle(prove(reader, written.entry).text(), BEN.vkey) == []
 
 
 def refused(path: Path, error: type[Exception], said: Words, **kinds: Any) -> None:

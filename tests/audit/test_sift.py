@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from working_day import Day, bad_days, good_day
 
@@ -99,6 +99,7 @@ def in_pages(path: Path, wanted: Wanted, page: int) -> list[int]:
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(wanted=Wanted(verdicts=frozenset({"meets"}), in_doubt=True), page=1, size=7)
 @given(wanted=WANTED, page=st.integers(1, 400), size=st.sampled_from([7, 333, 20_000]))
 def test_all_that_fits_and_nothing_else(day: Path, rough: Path, wanted: Wanted, page: int, size: int) -> None:
     with pytest.MonkeyPatch.context() as patched:

@@ -31,7 +31,7 @@ from tui.cli.main import main
 from tui.opening import open_logbook
 from tui.pump import Pump
 from tui.screens.audit import Audit
-from tui.screens.audit_entry import AuditEntry
+from tui.screens.audit_entry import AuditEntry, LinkRow
 from tui.screens.audit_findings import AuditFindings
 
 Scene = Callable[[AppBench], Awaitable[None]]
@@ -157,6 +157,17 @@ def test_every_link_can_be_reached_with_tab(folder: Path) -> None:
         assert "Entry 7: instrument" in screen.text
 
     play(folder / "sealed.db", scene, (120, 40))
+
+
+def test_a_link_is_followed_with_the_mouse(folder: Path) -> None:
+    async def scene(screen: AppBench) -> None:
+        await find(screen, "results", "Results: 7 (all)")
+        await screen.press("enter")
+        await screen.come("its reading")
+        await screen.pilot.click(LinkRow)
+        await screen.come("(from 1035)")
+
+    play(folder / "sealed.db", scene)
 
 
 def test_what_an_audit_says_leads_to_its_entries(folder: Path) -> None:
