@@ -156,6 +156,31 @@ def test_a_clock_set_back_and_forth_is_told_twice() -> None:
     assert "set 2 times" in found.sentence
 
 
+@pytest.mark.parametrize("before", [5, 47])
+def test_a_clock_that_is_set_forward_in_the_last_seconds_is_noticed(before: int) -> None:
+    told = Told()
+    told.entry(Kind.OPENED)
+    for _ in range(before):
+        told.raw()
+    told.clock.jump_wall(3600)
+    for _ in range(6):
+        told.raw()
+    [found] = told.found("clocks")
+    assert "forward" in found.sentence
+
+
+def test_a_disk_that_stalls_in_the_last_seconds_is_no_clock_that_is_set() -> None:
+    told = Told()
+    told.entry(Kind.OPENED)
+    for _ in range(25):
+        told.raw()
+    came_ns = told.clock.mono_ns()
+    told.clock.advance(40)
+    for k in range(8):  # they came meanwhile, and are stored at once
+        told.entry(Kind.RAW, 0.001, mono_ns=came_ns + k * 1_000_000_000)
+    assert told.found("clocks") == []
+
+
 def test_a_clock_that_is_corrected_slowly_is_no_clock_that_is_set() -> None:
     """As a network corrects it, a second in 2000 at most, hours without a byte among them; and after a new start."""
     told = Told()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping
+from itertools import takewhile
 from typing import Any, ClassVar, Final
 
 from logger.audit.finding import ENTRIES_AT_MOST, Finding, Weight, finding
@@ -22,6 +23,12 @@ DRIFT_PER_S: Final = 0.0005
 
 JUMP_NS: Final = 2 * NS_PER_S
 """From here on it is a jump: no network sets a clock that is nearly right by so much at once."""
+
+SETTLED_JUMP_NS: Final = 10 * NS_PER_S
+SETTLED_NS: Final = 2 * NS_PER_S
+UNEVEN_NS: Final = NS_PER_S // 2
+"""At the end of a session, where too few raw entries follow to outlast a stall: so far ahead for so long, and evenly.
+What a stalled disk takes at once has one time, and the next is no longer ahead."""
 
 DOUBTFUL_NS: Final = 600 * NS_PER_S
 """A clock that is set by ten minutes puts every time around it in doubt."""
@@ -45,7 +52,7 @@ class Clocks:
         """See one entry."""
         now_ns = wall_ns(entry.at)
         if entry.kind == Kind.OPENED:
-            self._end_block()
+            self._end_session()
             self._ahead_ns = None
         back_ns = 0 if self._last_ns is None else self._last_ns - now_ns
         self._last_ns = now_ns
@@ -81,6 +88,17 @@ class Clocks:
         self._ahead_ns, self._ahead_at_ns = ahead_ns, mono_ns
         self._block.clear()
 
+    def _end_session(self) -> None:
+        """What is left of a block may hold a clock set forward that no whole block follows."""
+        known = [each[0] for each in self._block] + ([] if self._ahead_ns is None else [self._ahead_ns])
+        least_ns = min(known, default=0)
+        tail = list(takewhile(lambda each: each[0] - least_ns > SETTLED_JUMP_NS, reversed(self._block)))
+        if tail and len(tail) < len(self._block):
+            (last_ahead_ns, _, last_ns), (ahead_ns, number, mono_ns) = tail[0], tail[-1]
+            if last_ns - mono_ns >= SETTLED_NS and abs(last_ahead_ns - ahead_ns) <= UNEVEN_NS:
+                self._jump(number, ahead_ns - least_ns)
+        self._end_block()
+
     def _jump(self, number: int, by_ns: int) -> None:
         self._count += 1
         if len(self._jumps) < ENTRIES_AT_MOST or abs(by_ns) > min(abs(each[1]) for each in self._jumps):
@@ -89,7 +107,7 @@ class Clocks:
 
     def finish(self, _job: JobState) -> Iterator[Finding]:
         """What was found."""
-        self._end_block()
+        self._end_session()
         if not self._jumps:
             return
         number, by_ns = self._jumps[0]
