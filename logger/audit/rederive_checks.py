@@ -1,4 +1,7 @@
-"""Self-checks judged again: the three readings that were marked for one, in a row, under the pack's bands."""
+"""Self-checks judged again: the three readings that were marked for one, in a row, under the pack's bands.
+
+In a row: no reading of its function was passed over, no number missing, nothing ended a proof in between.
+"""
 
 from __future__ import annotations
 
@@ -48,6 +51,11 @@ class ChecksAgain:
         """A session began: no check is under way."""
         self._marked.clear()
         self._passed_over.clear()
+
+    def not_in_a_row(self, serial: str) -> None:
+        """Something came between: what was marked of this meter before counts for nothing."""
+        if self._marked and self._marked[-1].key.serial == serial:
+            self.forget()
 
     def reading(self, entry: Entry, data: Mapping[str, Any], reading: Reading) -> None:
         """A reading that is marked for a check."""

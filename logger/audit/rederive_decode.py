@@ -58,6 +58,7 @@ class Decoding:
         self._before: tuple[str, str] | None = None
         self._away_ns = 0
         self._check: tuple[ProofKey, bool] | None = None
+        self._checking: set[str] = set()
 
     def take(self, entry: Entry, data: Body) -> None:
         """Take one entry in."""
@@ -106,6 +107,7 @@ class Decoding:
 
     def _open(self, entry: Entry, _data: Body) -> None:
         self._end_session()
+        self._checking.clear()
         self._keyed_n = 0
         self._session = self._new_session(entry.number)
         self._lapses.opened(entry.at, self._recorded.at)
@@ -175,6 +177,8 @@ class Decoding:
             self._follow(entry, data)
             self._session.hold(data["serial"], data["boot"], data["n"])
             self._state.number_came(data["serial"], data["boot"], data["n"])
+        if data.get("check"):
+            self._checking.add(str(data["serial"]))
         self._report.counted("readings")
         self._report.counted("accepted" if data["accepted"] else "turned away")
 
@@ -238,10 +242,15 @@ class Decoding:
             explained = self._lapses.by_time(entry, data)
         else:
             explained = any(line.tells_of(data) for line in lines) or any(line.may_tell_of(data) for line in lines)
+            explained = explained or self._ends_a_check(data)
         if not explained:
             why = harmless(str(data["why"]), 60)
             self._differs(entry, Differs.EXTRA, f"nothing ended a proof of meter {data['serial']} here ({why})")
         self._report.counted("lapses")
+
+    def _ends_a_check(self, data: Body) -> bool:
+        """Whether it ends no proof, but may have come between the readings of a check."""
+        return not data["proofs"] and data["serial"] in self._checking
 
     def _result(self, entry: Entry, data: Body) -> None:
         number = data.get("reading")
@@ -256,6 +265,7 @@ class Decoding:
 
     def _after_self_check(self, _entry: Entry, data: Body) -> None:
         assert self._check is not None
+        self._checking.clear()
         key, was_whole = self._check
         if data["outcome"] != "pass" and was_whole:
             self._lapses.must_follow(key.serial, Lapse.FAILED_CHECK, [key])

@@ -114,7 +114,11 @@ class Judging:
             line.selections = tuple((each, 0) for each, _ in line.selections)
         line.boots += 1
 
+    def _lapsed(self, _entry: Entry, data: Body) -> None:
+        self._checks.not_in_a_row(str(data["serial"]))
+
     def _gap(self, _entry: Entry, data: Body) -> None:
+        self._checks.not_in_a_row(str(data["serial"]))
         for line in self._lines.values():
             if line.serial == data["serial"]:
                 line.told_n = max(line.told_n, int(data["last"]) + 1)
@@ -283,6 +287,7 @@ _HANDLERS: Final[dict[str, Callable[[Judging, Entry, Body], None]]] = {
     Kind.OPENED: Judging._opened,
     Kind.INSTRUMENT: Judging._instrument,
     Kind.GAP: Judging._gap,
+    Kind.LAPSED: Judging._lapsed,
     Kind.SELECTION: Judging._selection,
     Kind.READING: Judging._reading,
     Kind.SELF_CHECK: Judging._self_check,

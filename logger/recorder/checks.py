@@ -135,11 +135,22 @@ class Checks:
     def lapse(
         self, serial: str, why: Lapse, words: str = "", doubts: Sequence[int] = (), *, even_if_unproven: bool = False
     ) -> None:
-        """End every proof of a meter. Says nothing where nothing was proven and no result is to be put in doubt,
-        unless asked to."""
+        """End every proof of a meter. Says nothing where nothing was proven, nothing read for a check under way, and no
+        result is to be put in doubt, unless asked to."""
         ended = under_way_or_whole(self._book.state, serial)
-        if ended or doubts or even_if_unproven:
+        if ended or doubts or even_if_unproven or self._has_readings_of(serial):
             self._write_lapse(serial, why, ended, words, doubts)
+
+    def not_in_a_row(self, serial: str) -> None:
+        """What a check under way has read of this meter so far counts for nothing: it begins its three readings anew."""
+        if self._has_readings_of(serial):
+            assert self._under_way is not None
+            self._under_way.entries.clear()
+            self._under_way.readings.clear()
+
+    def _has_readings_of(self, serial: str) -> bool:
+        check_now = self._under_way
+        return check_now is not None and check_now.key.serial == serial and bool(check_now.readings)
 
     def line_was_lost(self, serial: str, away_ns: int) -> None:
         """The line is back; a long absence ends the proofs."""
@@ -154,6 +165,7 @@ class Checks:
         self, serial: str, why: Lapse, keys: list[ProofKey], words: str, doubts: Sequence[int] = ()
     ) -> None:
         self._book.record(Kind.LAPSED, "lapsed", lapse_body(serial, why, keys, words, doubts))
+        self.not_in_a_row(serial)
 
 
 def outcome_of(

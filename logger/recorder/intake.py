@@ -245,6 +245,8 @@ class Intake:
     def _numbers(self, _line: Line, happening: Gap | Filled | Lost) -> None:
         kind, name = bodies.NUMBERED[type(happening)]
         self._book.record(kind, name, bodies.numbers_body(happening))
+        if isinstance(happening, Gap):
+            self._checks.not_in_a_row(happening.serial)
 
     def _disconnected(self, line: Line, happening: Disconnected) -> None:
         body = bodies.disconnected_body(happening.line, line.serial, happening.why)

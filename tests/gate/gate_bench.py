@@ -7,7 +7,7 @@ from decimal import Decimal
 from typing import Any
 
 from logger.clock import ManualClock, rfc3339
-from logger.happening import Identified, Read, Ready, Reconnected, Told
+from logger.happening import Gap, Identified, Read, Ready, Reconnected, Told
 from logger.job.model import Board, Cable, Circuit, Earth, EarthingSystem, EarthKind, JobKind, Plan, Rcd, Supply
 from logger.job.plan import plan_body
 from logger.logbook.entries import Kind
@@ -152,6 +152,12 @@ class Bench:
         self.recorder.take_in(
             [Told(LINE, self.clock.mono_ns(), "0417", self.boot, MeterEvent(n, name, None, why), 0, 0)]
         )
+        return self.events()
+
+    def miss(self, count: int) -> list[dict[str, Any]]:
+        """The next numbers do not come."""
+        first, self.n = self.n + 1, self.n + count
+        self.recorder.take_in([Gap(LINE, self.clock.mono_ns(), "0417", self.boot, first, self.n)])
         return self.events()
 
     def line_back_after(self, seconds: float) -> list[dict[str, Any]]:

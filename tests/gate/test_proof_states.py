@@ -96,6 +96,26 @@ def test_leads_nulled_in_the_middle_of_a_check_fail_it(bench: Bench) -> None:
     assert (proof["outcome"], proof["why"]) == ("fail", "the leads were nulled while they were checked")
 
 
+@pytest.mark.parametrize("event", ["leads-changed", "fault", "battery-low", "new boot", "gap"])
+def test_what_comes_between_the_readings_of_a_check_begins_it_anew(bench: Bench, event: str) -> None:
+    bench.step("prove", point="zero", function="insulation", voltage="500")
+    bench.read("0.00")
+    bench.read("0.00")
+    if event == "new boot":
+        told = bench.connect("b2")
+    elif event == "gap":
+        told = bench.miss(2)
+    else:
+        told = bench.tell(event)
+    assert event == "gap" or [each["proofs"] for each in told if each["event"] == "lapsed"] == [[]]
+    assert [each["event"] for each in bench.read("0.00")] == ["reading"], "it is the first of three"
+    bench.read("0.00")
+    proof = bench.read("0.00")[-1]
+    assert proof["event"] == "proof"
+    assert proof["outcome"] == ("fail" if event == "battery-low" else "pass")
+    assert len(proof["readings"]) == 3
+
+
 def test_one_reading_outside_the_band_fails_the_check(bench: Bench) -> None:
     bench.step("prove", point="zero", function="insulation", voltage="500")
     assert bench.read("0.00")[-1]["event"] == "reading"
