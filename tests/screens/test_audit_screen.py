@@ -248,6 +248,23 @@ def test_a_remark_is_written_and_stands_with_the_entry(folder: Path, name: str) 
     assert [(each.about, each.text, bool(each.signer)) for each in found] == [(1035, "Whose leads were these?", True)]
 
 
+def test_what_is_recorded_meanwhile_is_there_with_the_newest(folder: Path) -> None:
+    path = folder / "open.db"
+
+    async def scene(screen: AppBench) -> None:
+        with LogbookReader.open(path) as reader:
+            last, size = reader.last(Kind.READING), reader.size
+        assert last is not None
+        with Logbook.open(path, ManualClock(), KEY) as logbook:
+            number = logbook.append(Kind.READING, last.data)
+            logbook.commit()
+            await screen.press("n")
+            await screen.come(f" {number}  ")
+        assert f"{size + 1} entries" in screen.rows[1]
+
+    play(path, scene)
+
+
 def test_a_remark_on_what_is_held_is_refused_and_its_words_are_kept(folder: Path) -> None:
     path = folder / "open.db"
 

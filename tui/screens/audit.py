@@ -168,9 +168,8 @@ class Audit(ModalScreen[None]):
             self._look(found.down_to)
 
     def action_newest(self) -> None:
-        """The newest page."""
-        if self._book is not None:
-            self._look(None)
+        """The newest page, with what was recorded meanwhile."""
+        self._open_book()
 
     def action_findings(self) -> None:
         """What an audit says of it."""
