@@ -176,7 +176,15 @@ JUDGED_BY_A_PERSON: Final = frozenset({Test.VISUAL, Test.POLARITY, Test.CONNECTI
 """Tests whose outcome a person may say (`judge`)."""
 
 LIVE_TESTS: Final = frozenset(
-    {Test.EARTH_LOOP, Test.LINE_LOOP, Test.RCD_TIME, Test.RCD_CURRENT, Test.PHASE_ROTATION, Test.VOLTAGE}
+    {
+        Test.EARTH_LOOP,
+        Test.LINE_LOOP,
+        Test.RCD_TIME,
+        Test.RCD_CURRENT,
+        Test.PHASE_ROTATION,
+        Test.VOLTAGE,
+        Test.FUNCTION,
+    }
 )
 """Tests that need the supply on."""
 

@@ -132,12 +132,16 @@ def read_step(line: str) -> Mapping[str, Any]:
     if len(line.encode("utf-8", "surrogatepass")) > STEP_BYTES_AT_MOST:
         raise Refusal(f"this line is longer than {STEP_BYTES_AT_MOST} bytes: no step is")
     try:
-        step = json.loads(line)
+        step = json.loads(line, parse_constant=_no_number)
     except (ValueError, RecursionError):
         raise Refusal('this line is no step: write one JSON object a line, such as {"do":"take"}') from None
     if not isinstance(step, Mapping):
         raise Refusal("this line is no step: a step is a JSON object with a `do`")
     return step
+
+
+def _no_number(text: str) -> float:
+    raise ValueError(f"{text} is no JSON number")
 
 
 def age_ns(now_at: str, then_at: str) -> int:

@@ -47,6 +47,14 @@ def number_of(step: Mapping[str, Any], name: str, default: str | None) -> str:
     raise Refusal(f"`{name}` must be a number written with digits and a point")
 
 
+def yes_or_no(step: Mapping[str, Any], name: str) -> bool:
+    """The truth under `name`; false where it is not there. Not guessed from anything else: a seal cannot be taken back."""
+    value = step.get(name)
+    if value is not None and not isinstance(value, bool):
+        raise Refusal(f"`{name}` must be true or false")
+    return bool(value)
+
+
 def temperature_of(step: Mapping[str, Any]) -> str | None:
     """The ambient temperature that was keyed with a reading, degrees Celsius as text; None where it was not."""
     if step.get("temperature") is None:

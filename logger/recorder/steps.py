@@ -31,7 +31,7 @@ from logger.reading import Identity, Origin, Reading
 from logger.recorder.book import Book
 from logger.recorder.checks import Checks
 from logger.recorder.event import Refusal
-from logger.recorder.fields import choice_of, keyed_value_of, number_of, temperature_of, text_of, unit_of
+from logger.recorder.fields import choice_of, keyed_value_of, number_of, temperature_of, text_of, unit_of, yes_or_no
 from logger.recorder.intake import Candidate, Intake
 from logger.recorder.possible import between_for, refuse_without_rcd, setting_for
 from logger.recorder.results import judged_body, result_body
@@ -240,6 +240,7 @@ class Steps:
         voltage = step.get("voltage")
         if voltage is None and function in WITH_TEST_VOLTAGE:
             voltage = check.key.voltage if check else selection.voltage if selection else None
+        setting = self._keyed_setting(step, function)
         serial = self._keyed_meter(step)
         self._keyed_n += 1
         reading = Reading(
@@ -249,10 +250,23 @@ class Steps:
             voltage=None if voltage is None else number_of({"voltage": voltage}, "voltage", None),
             temperature=temperature_of(step),
             origin=Origin.KEYED,
+            multiple=setting.get("multiple"),
+            phase=setting.get("phase"),
+            rated=setting.get("rated"),
         )
         meter = self._book.state.meters[serial]
         read = Read(meter.line, self._book.clock.mono_ns(), serial, meter.boot, reading, False, 0, 0)
         self._intake.keyed(read, step_id)
+
+    def _keyed_setting(self, step: Mapping[str, Any], function: Function) -> Mapping[str, str]:
+        """The setting at which it was read: what the step says, else what is selected."""
+        selection = self._book.state.selection
+        item = self._book.plan.item(selection.item) if selection is not None else None
+        if selection is None or item is None or function not in functions_for(selection.test):
+            return {}
+        if step.get("setting") is None:
+            return selection.setting
+        return setting_for(step["setting"], selection.test, item)
 
     def _keyed_meter(self, step: Mapping[str, Any]) -> str:
         keyed = [s for s, m in self._book.state.meters.items() if m.line.startswith(KEYED_LINE) and m.connected]
@@ -328,10 +342,11 @@ class Steps:
         self._book.record(Kind.NOTE, "noted", {"text": text_of(step, "text")}, step_id)
 
     def _close(self, step: Mapping[str, Any], step_id: object) -> None:
+        yes_or_no(step, "seal")
         left = unfinished(self._book.state)
         if left:
             raise Refusal("the job cannot be closed yet: see `unfinished`", unfinished=left)
-        body = {"seal": bool(step.get("seal", False)), "results": len(self._book.state.current)}
+        body = {"seal": yes_or_no(step, "seal"), "results": len(self._book.state.current)}
         self._book.record(Kind.CLOSED, "closed", body, step_id)
 
 
