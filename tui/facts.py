@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
 from logger.bodies import Selection
@@ -16,6 +17,7 @@ from logger.job.model import Item, Plan
 from logger.job.work import Outcome, Work, closing_point, work_list
 from logger.proof import Point, Proof, ProofKey, carriers
 from logger.quantity import JUDGED_BY_A_PERSON, ZERO_AND_INFINITY, Function
+from logger.recorder.results import lead_resistance, limit_on
 from logger.recorder.steps import TAKE_WITHIN_S
 from logger.rules.limit import Limit
 from logger.rules.pack import Pack
@@ -123,6 +125,7 @@ class Facts:
         key, proof: what must be proven for the next reading to count; None, unproven, where that is not known yet.
         carrier: the proof of another function that stands in, where the test's own has no zero and infinity.
         walk: the action that goes on with the steps that the person is being led through; empty while they are not.
+        lead_ohm: resistance of the leads in the candidate, ohms, where the meter did not take it off.
         prove, prove_proof: what the keys for self-checks check, and how far it is; None where nothing can be.
     """
 
@@ -152,6 +155,7 @@ class Facts:
     prove_proof: Proof
     check: CheckFacts | None
     candidate: Candidate | None
+    lead_ohm: Decimal | None
     positions: Mapping[str, str]
     alterations: tuple[Alteration, ...]
     work: WorkFacts
@@ -189,6 +193,7 @@ def gather(
     line, words, since_ns = _line(sitting, live, meter, addresses)
     check = recorder.check if recorder else None
     item = state.plan.item(selection.item) if selection else None
+    candidate = candidates.get(serial)
     return Facts(
         plan=state.plan,
         pack=state.pack,
@@ -198,7 +203,7 @@ def gather(
         closed=state.closed_at is not None,
         selection=selection,
         item=item,
-        limit=state.pack.limit_for(selection.test, item, state.plan, selection.voltage) if selection and item else None,
+        limit=limit_on(state, selection, candidate) if selection and item else None,
         caution=_standing_caution(state, live, selection),
         judged=selection is not None and selection.test in JUDGED_BY_A_PERSON,
         meter=replace(meter) if meter else None,
@@ -215,7 +220,8 @@ def gather(
         prove=prove,
         prove_proof=state.proof_of(prove) if prove else Proof(),
         check=CheckFacts(check.key, check.point, len(check.readings)) if check else None,
-        candidate=candidates.get(serial),
+        candidate=candidate,
+        lead_ohm=lead_resistance(state, state.pack.bands, candidate) if candidate else None,
         positions=dict(state.positions),
         alterations=tuple(state.alterations.values()),
         work=work,

@@ -8,7 +8,7 @@ from typing import Any
 
 from logger.bodies import Selection
 from logger.job.fitting import Known, misfits
-from logger.job.model import Decision, Plan
+from logger.job.model import Decision
 from logger.job.reach import reach_of
 from logger.proof import Bands, Point
 from logger.quantity import Function, Test
@@ -16,7 +16,8 @@ from logger.reading import Flag
 from logger.recorder.bodies import setting_of
 from logger.recorder.book import Book
 from logger.recorder.intake import Candidate
-from logger.rules.pack import Pack
+from logger.recorder.limit_now import limit_now
+from logger.rules.limit import Limit
 from logger.rules.pack_rules import STANDARD_OPERATING_PERCENT
 from logger.rules.uncertainty import half_width
 from logger.rules.verdict import Judgement, Verdict, judge
@@ -24,21 +25,23 @@ from logger.screening import ranges_for
 from logger.state import JobState, ResultState
 
 
+def limit_on(state: JobState, selection: Selection, candidate: Candidate | None) -> Limit | None:
+    """What this reading (or the next one, where there is none yet) is judged by as things stand."""
+    return limit_now(state, selection, setting_of(candidate.reading) if candidate else None)
+
+
 def judgement_on(
-    pack: Pack, plan: Plan, selection: Selection, candidate: Candidate, lead_ohm: Decimal | None = None
+    limit: Limit | None, candidate: Candidate, decision: Decision, lead_ohm: Decimal | None = None
 ) -> Judgement:
-    """What this reading would come to under this selection: the screen shows it before anybody takes it.
+    """What this reading would come to by this limit: the screen shows it before anybody takes it.
 
     Args:
+        limit: see `limit_on`.
         lead_ohm: resistance of leads that the meter did not take off (see `lead_resistance`).
     """
-    item = plan.item(selection.item)
-    assert item is not None
-    setting = {**selection.setting, **setting_of(candidate.reading)}
-    limit = pack.limit_for(selection.test, item, plan, selection.voltage, setting)
     possible = ranges_for(candidate.reading, candidate.ranges)
     meter_range = possible[0] if len(possible) == 1 else None
-    return judge(candidate.reading.value, limit, meter_range, plan.decision, lead_ohm)
+    return judge(candidate.reading.value, limit, meter_range, decision, lead_ohm)
 
 
 def lead_resistance(state: JobState, bands: Bands, candidate: Candidate) -> Decimal | None:
@@ -58,7 +61,8 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
     """The result of the selected test from the reading that was taken, judged by the pack in force."""
     plan, reading = book.plan, candidate.reading
     lead_ohm = lead_resistance(book.state, book.pack.bands, candidate)
-    judgement = judgement_on(book.pack, plan, selection, candidate, lead_ohm)
+    limit = limit_on(book.state, selection, candidate)
+    judgement = judgement_on(limit, candidate, plan.decision, lead_ohm)
     body: dict[str, Any] = {
         "item": selection.item,
         "test": selection.test,

@@ -83,6 +83,8 @@ FACT_WORDS: Final = {
     "cord_mm2": "cord mm²",
     "test_v": "test voltage",
     "multiple": "multiple of rated current",
+    "pair": "measured between",
+    "element": "heating element",
 }
 """How a person calls each fact."""
 

@@ -6,10 +6,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Final
 
+from logger.job.conductors import EARTH, NEUTRAL
 from logger.job.model import Appliance, Board, Circuit, Earth, Item, Plan
 from logger.quantity import is_decimal
 
@@ -31,10 +32,14 @@ class Facts:
         item: one of `ITEM_KINDS`.
         u0: nominal line-to-earth voltage of the supply, volts.
         nominal_v: nominal voltage of the circuit between its own conductors, volts.
-        rcd_ma: rated residual current that governs the item, mA: its own device's, for an electrode the largest of all.
+        rcd_ma: rated residual current that governs the item, mA: its own device's, for an electrode the largest of all,
+            for a portable device what it was tested as.
         breaking_ka: breaking capacity that governs the item, kA: its own, for a board the smallest behind it.
         test_v: test voltage in volts.
         multiple: test current as a multiple of the rated residual current; 1 where nothing else was set.
+        pair: what kinds of conductor the test is taken between, one of `PAIRS`; None where it is none of them.
+        element: `in` where the heating element's insulation to earth is in the reading, `out` where it is not; None
+            where there is no element, or nobody can tell.
     """
 
     item: str
@@ -60,9 +65,14 @@ class Facts:
     cord_mm2: Decimal | None = None
     test_v: Decimal | None = None
     multiple: Decimal | None = None
+    pair: str | None = None
+    element: str | None = None
 
 
-TEXT_FACTS: Final = ("system", "load", "protection", "rcd_type")
+PAIRS: Final = ("line-neutral", "line-earth", "line-line", "neutral-earth")
+"""Kinds of two conductors, one on each lead."""
+
+TEXT_FACTS: Final = ("system", "load", "protection", "rcd_type", "pair", "element")
 FLAG_FACTS: Final = ("fed", "ring", "earthed", "sensitive", "heating", "rcd", "rcd_delayed")
 NUMBER_FACTS: Final = (
     *("phases", "u0", "nominal_v", "heating_w", "protection_a", "breaking_ka", "rcd_ma"),
@@ -71,6 +81,7 @@ NUMBER_FACTS: Final = (
 
 NAMES: Final = {
     "u0": "the supply's voltage",
+    "nominal_v": "the supply's voltage",
     "protection": "the protective device",
     "protection_a": "the protective device's rating",
     "breaking_ka": "the device's breaking capacity",
@@ -92,15 +103,46 @@ def kind_of(item: Item) -> str:
     return "circuit" if isinstance(item, Circuit) else "board"
 
 
-def facts_of(item: Item, plan: Plan, voltage: str | None = None, setting: Mapping[str, str] | None = None) -> Facts:
-    """The facts about `item` in `plan`, tested at `voltage` volts with the RCD `setting` (`multiple`, `phase`)."""
+def facts_of(
+    item: Item,
+    plan: Plan,
+    voltage: str | None = None,
+    setting: Mapping[str, str] | None = None,
+    *,
+    between: str = "",
+    element: str | None = None,
+) -> Facts:
+    """The facts about `item` in `plan`, tested at `voltage` volts with the RCD `setting` (`multiple`, `rated`).
+
+    Args:
+        between: conductors on the leads, as `L/N`.
+        element: where a circuit's heating element is (see `Facts`).
+    """
+    facts = _facts_of(item, plan, voltage, setting)
+    return replace(facts, pair=pair_of(between), element=element)
+
+
+def pair_of(between: str) -> str | None:
+    """Which of `PAIRS` the conductors on two leads are; None where a lead holds several, or there are not two."""
+    leads = between.split("/")
+    if len(leads) != 2 or "" in leads or "+" in between:
+        return None
+    lines = [lead for lead in leads if lead not in {NEUTRAL, EARTH}]
+    if len(lines) == 2:
+        return "line-line"
+    if not lines:
+        return "neutral-earth"
+    return "line-earth" if EARTH in leads else "line-neutral"
+
+
+def _facts_of(item: Item, plan: Plan, voltage: str | None, setting: Mapping[str, str] | None) -> Facts:
     test_v = Decimal(voltage) if voltage is not None and is_decimal(voltage) else None
     said = (setting or {}).get("multiple", "1")
     multiple = Decimal(said) if is_decimal(said) else None
     if isinstance(item, Circuit):
         return _of_circuit(item, plan, test_v, multiple)
     if isinstance(item, Appliance):
-        return _of_appliance(item, test_v, multiple)
+        return _of_appliance(item, test_v, multiple, (setting or {}).get("rated"))
     supply = plan.supply
     phases = Decimal(supply.phases) if supply else None
     u0 = supply.voltage if supply else None
@@ -124,12 +166,15 @@ def facts_of(item: Item, plan: Plan, voltage: str | None = None, setting: Mappin
 def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: Decimal | None) -> Facts:
     supply, protection, rcd, load = plan.supply, circuit.protection, circuit.rcd, circuit.load
     u0 = supply.voltage if supply else None
-    nominal_v = circuit.nominal_v or _between_lines(u0, three_phase=circuit.phase == "L1L2L3")
+    three_phase = circuit.phase == "L1L2L3"
+    nominal_v = circuit.nominal_v or _between_lines(u0, three_phase=three_phase)
+    if circuit.nominal_v:
+        u0 = circuit.nominal_v / ROOT_OF_THREE if three_phase else circuit.nominal_v
     return Facts(
         "circuit",
         system=str(supply.system) if supply else None,
-        phases=Decimal(3 if circuit.phase == "L1L2L3" else 1),
-        u0=circuit.nominal_v or u0,
+        phases=Decimal(3 if three_phase else 1),
+        u0=u0,
         nominal_v=nominal_v,
         ring=circuit.ring,
         earthed=nominal_v is None or nominal_v > EXTRA_LOW_V or circuit.cable.earth_mm2 is not None,
@@ -149,7 +194,8 @@ def _of_circuit(circuit: Circuit, plan: Plan, test_v: Decimal | None, multiple: 
     )
 
 
-def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decimal | None) -> Facts:
+def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decimal | None, rated: str | None) -> Facts:
+    """`rated`: residual current that a portable device was tested as, mA; plans do not say it."""
     kind = kind_of(appliance)
     return Facts(
         kind,
@@ -159,6 +205,7 @@ def _of_appliance(appliance: Appliance, test_v: Decimal | None, multiple: Decima
         heating_w=appliance.heating_w,
         cord_m=appliance.cord.length_m,
         cord_mm2=appliance.cord.earth_mm2,
+        rcd_ma=Decimal(rated) if rated is not None and is_decimal(rated) else None,
         test_v=test_v,
         multiple=multiple,
     )

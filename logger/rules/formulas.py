@@ -112,7 +112,16 @@ def _breaking(_figures: Figures, facts: Facts) -> Computed:
 def _supply_window(figures: Figures, facts: Facts) -> Computed:
     """Supply voltage between two percentages of nominal, volts."""
     u0 = _known(facts.u0)
-    return Computed(u0 * (1 + figures["low_percent"] / 100), u0 * (1 + figures["high_percent"] / 100))
+    return _window(figures, u0)
+
+
+def _line_window(figures: Figures, facts: Facts) -> Computed | None:
+    """The same between two lines of a three-phase supply, volts."""
+    return None if facts.phases != 3 else _window(figures, _known(facts.nominal_v))
+
+
+def _window(figures: Figures, nominal_v: Decimal) -> Computed:
+    return Computed(nominal_v * (1 + figures["low_percent"] / 100), nominal_v * (1 + figures["high_percent"] / 100))
 
 
 FORMULAS: Final[dict[str, LimitFormula]] = {
@@ -131,5 +140,6 @@ FORMULAS: Final[dict[str, LimitFormula]] = {
     "per-kilowatt": LimitFormula("mA", ("per_kw", "least", "most"), ("heating_w",), _per_kilowatt),
     "breaking": LimitFormula("Ohm", (), ("u0", "breaking_ka"), _breaking),
     "supply-window": LimitFormula("V", ("low_percent", "high_percent"), ("u0",), _supply_window),
+    "line-window": LimitFormula("V", ("low_percent", "high_percent"), ("nominal_v",), _line_window),
 }
 """The whole list."""

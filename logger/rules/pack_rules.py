@@ -171,15 +171,27 @@ class Pack:
         plan: Plan,
         voltage: str | None = None,
         setting: Mapping[str, str] | None = None,
+        *,
+        between: str | None = None,
+        element: str | None = None,
     ) -> Limit | None:
         """What a reading of `test` on `item` is judged by; None where the pack says nothing of it.
 
         Args:
             voltage: test voltage in volts; the standard one where left out.
-            setting: RCD setting (`multiple`, `phase`).
+            setting: RCD setting (`multiple`, `phase`, `rated`).
+            between: conductors on the leads; the usual ones where left out.
+            element: where a heating element is (see `Facts`).
         """
         standard = self.voltages_for(test, item, plan)
-        facts = facts_of(item, plan, voltage or (standard[0] if standard else None), setting)
+        facts = facts_of(
+            item,
+            plan,
+            voltage or (standard[0] if standard else None),
+            setting,
+            between=between or self.between_for(test, item),
+            element=element,
+        )
         rule = self.rule_for(test, facts)
         return None if rule is None else self._limit(rule, facts)
 

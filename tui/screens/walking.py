@@ -14,6 +14,7 @@ from typing import Final
 from logger.job.conductors import USUAL_BETWEEN
 from logger.job.history import History
 from logger.job.hunt_log import Hunted, hunt_in
+from logger.job.network_of import network_of
 from logger.job.steps import least_steps
 from logger.job.steps_walk import Step, StepPlan, never_on
 from logger.quantity import Test
@@ -23,7 +24,7 @@ from tui.cli.steps import items_that_need
 from tui.screens import altering
 from tui.screens.context import Context
 from tui.screens.stride import Stride
-from tui.sentence.standing_now import network_of, set_up_now
+from tui.sentence.standing_now import set_up_now
 from tui.sentence.walk_words import hunt_lines, plan_heading, stride_heading, stride_lines
 from tui.view import plain, strong
 from tui.walk import Walk

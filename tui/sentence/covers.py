@@ -8,10 +8,11 @@ from typing import Final
 
 from logger.job.joins import Spoiler
 from logger.job.network import Network
+from logger.job.network_of import network_of
 from logger.job.reach_model import Reach
 from logger.text import harmless
 from tui.facts import Facts
-from tui.sentence.standing_now import network_of, reach_now
+from tui.sentence.standing_now import reach_now
 from tui.view import Lines, Tone, Words, faint, plain, strong
 
 TOLD: Final = 2

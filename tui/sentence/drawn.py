@@ -8,12 +8,13 @@ from typing import Final
 from logger.job.drawing import Look
 from logger.job.drawing_text import StyledText, draw
 from logger.job.network import Network
+from logger.job.network_of import network_of
 from logger.job.reach_model import Reach
 from logger.job.setup import SetUp, to_put_back
 from logger.text import harmless
 from tui.facts import Facts
 from tui.present import between_words, local_time, test_words
-from tui.sentence.standing_now import network_of, reach_now, set_up_now
+from tui.sentence.standing_now import reach_now, set_up_now
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
 
 WORDS_AT_MOST: Final = 240

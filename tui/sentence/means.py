@@ -51,7 +51,9 @@ def means(facts: Facts) -> Lines:
     if age_s > TAKE_WITHIN_S:
         return (strong(f"too old to take: {age_s:.0f} s", Tone.WARN), plain("measure again"))
     return judged_lines(
-        judgement_on(facts.pack, facts.plan, selection, facts.candidate), facts.limit, facts.plan.decision
+        judgement_on(facts.limit, facts.candidate, facts.plan.decision, facts.lead_ohm),
+        facts.limit,
+        facts.plan.decision,
     )
 
 
