@@ -14,7 +14,7 @@ from logger.bodies import Selection
 from logger.clock import NS_PER_S
 from logger.errors import ZerofirstError
 from logger.job.model import Item, Plan
-from logger.job.work import Outcome, Work, closing_point, work_list
+from logger.job.work import Work, closing_point, work_list
 from logger.proof import Point, Proof, ProofKey, carriers
 from logger.quantity import JUDGED_BY_A_PERSON, ZERO_AND_INFINITY, Function
 from logger.recorder.results import lead_resistance, limit_on
@@ -232,7 +232,7 @@ def gather(
 def work_facts(state: JobState) -> WorkFacts:
     """The work list, what of it is left, and the closing checks that results wait for. Call it with the lock held."""
     works = tuple(work_list(state))
-    todo = tuple(work for work in works if work.required and work.outcome in {Outcome.TO_DO, Outcome.IN_DOUBT})
+    todo = tuple(work for work in works if work.required and work.is_to_do)
     return WorkFacts(works, todo, tuple(_closings(state)))
 
 

@@ -5,7 +5,7 @@ Pure: reads the state and the rule pack, decides nothing about a reading.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
@@ -48,6 +48,7 @@ class Work:
         required: whether plan or rules demand it (else it was done of the operator's own accord).
         result: the newest result; None where there is none.
         why: reason for skipping.
+        again: entry of a failure of another test, since mended, that this result is older than: it is asked for again.
     """
 
     item: str
@@ -57,11 +58,17 @@ class Work:
     outcome: Outcome
     result: ResultState | None
     why: str = ""
+    again: int | None = None
+
+    @property
+    def is_to_do(self) -> bool:
+        """It has neither a result that stands nor a reason, or is asked for again."""
+        return self.outcome in {Outcome.TO_DO, Outcome.IN_DOUBT} or self.again is not None
 
     @property
     def is_settled(self) -> bool:
         """A result that stands and is bracketed, or a reason for having none."""
-        if self.outcome in {Outcome.TO_DO, Outcome.IN_DOUBT}:
+        if self.is_to_do:
             return False
         return self.result is None or self.result.is_bracketed
 
@@ -70,10 +77,18 @@ def work_list(state: JobState) -> list[Work]:
     """Everything there is to do or was done, in plan order."""
     if state.plan is None or state.pack is None:
         return []
-    return [work for item in state.plan.items for work in _work_on(state, item)]
+    again = _again_since_mended(state)
+    return [work for item in state.plan.items for work in _work_on(state, item, again)]
 
 
-def _work_on(state: JobState, item: Item) -> Iterator[Work]:
+def _again_since_mended(state: JobState) -> dict[tuple[str, Test], int]:
+    """What is asked for again because of a failure that has been tested anew since."""
+    asked = asked_again(state)
+    failures = {result.entry: (result.item, result.test) for result in state.results} if asked else {}
+    return {place: entry for place, entry in asked.items() if failures[entry] not in asked}
+
+
+def _work_on(state: JobState, item: Item, again: Mapping[tuple[str, Test], int]) -> Iterator[Work]:
     assert state.plan is not None
     assert state.pack is not None
     required = state.pack.tests_for(item, state.plan)
@@ -81,7 +96,8 @@ def _work_on(state: JobState, item: Item) -> Iterator[Work]:
     for test in [*required, *(test for test in done if test not in required)]:
         result = state.result_for(item.id, test)
         why = state.skips.get((item.id, test), "")
-        yield Work(item.id, item.name, test, test in required, _outcome(result, why), result, why)
+        asked = again.get((item.id, test))
+        yield Work(item.id, item.name, test, test in required, _outcome(result, why), result, why, asked)
 
 
 def _outcome(result: ResultState | None, why: str) -> Outcome:

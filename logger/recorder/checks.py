@@ -142,7 +142,7 @@ class Checks:
             self._write_lapse(serial, why, ended, words, doubts)
 
     def not_in_a_row(self, serial: str) -> None:
-        """What a check under way has read of this meter so far counts for nothing: it begins its three readings anew."""
+        """What a check under way has read of this meter so far counts for nothing: it begins anew."""
         if self._has_readings_of(serial):
             assert self._under_way is not None
             self._under_way.entries.clear()

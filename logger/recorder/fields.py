@@ -48,7 +48,7 @@ def number_of(step: Mapping[str, Any], name: str, default: str | None) -> str:
 
 
 def yes_or_no(step: Mapping[str, Any], name: str) -> bool:
-    """The truth under `name`; false where it is not there. Not guessed from anything else: a seal cannot be taken back."""
+    """The truth under `name`; false where it is not there. Not guessed from anything else: no seal is taken back."""
     value = step.get(name)
     if value is not None and not isinstance(value, bool):
         raise Refusal(f"`{name}` must be true or false")

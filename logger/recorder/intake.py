@@ -288,13 +288,18 @@ _TAKERS: Final[dict[type, Any]] = {
 
 
 def _raw_runs(happenings: Iterable[Happening]) -> dict[int, list[RawBytes]]:
-    """Chunks of one line that came in one batch with no break of the line between them, by where the first stands."""
+    """Chunks of one line that came in one batch with no break of the line between them, by where the first stands.
+
+    A meter that says who it is ends the runs of all lines: whose bytes came before it decides who may be that meter.
+    """
     runs: dict[int, list[RawBytes]] = {}
     open_run: dict[str, int] = {}
     for position, happening in enumerate(happenings):
         if isinstance(happening, RawBytes):
             start = open_run.setdefault(happening.line, position)
             runs.setdefault(start, []).append(happening)
+        elif isinstance(happening, Identified):
+            open_run.clear()
         elif isinstance(happening, Disconnected | Reconnected | Ended):
             open_run.pop(happening.line, None)
     return runs

@@ -5,7 +5,7 @@ from __future__ import annotations
 from gate_bench import LINE, Bench, studio_plan
 
 from logger.happening import Filled, Gap, Lost
-from logger.job.work import asked_again
+from logger.job.work import asked_again, work_list
 from logger.quantity import Function, Test
 from logger.reading import Flag
 
@@ -54,6 +54,9 @@ def test_a_failed_test_asks_for_itself_and_the_earlier_ones_again(bench: Bench) 
     assert set(asked_again(bench.state)) == {("C1", Test.POLARITY), ("C1", Test.EARTH_CONTINUITY)}
     bench.step("judge", outcome="yes")
     assert set(asked_again(bench.state)) == {("C1", Test.EARTH_CONTINUITY)}
+    assert [(work.test, work.outcome) for work in work_list(bench.state) if work.again] == [
+        (Test.EARTH_CONTINUITY, "recorded")
+    ]
     bench.step("select", item="C1", test="earth-continuity")
     bench.read("0.21", Function.CONTINUITY, unit="Ohm", flags=(Flag.NULLED,))
     bench.step("take")

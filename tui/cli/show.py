@@ -80,6 +80,7 @@ def job_record(state: JobState, reader: LogbookReader) -> dict[str, Any]:
                 "unit": work.result.body.get("unit") if work.result else None,
                 "relation": work.result.body.get("relation") if work.result else None,
                 "why": work.why,
+                "again": work.again,
             }
             for work in work_list(state)
         ],
@@ -118,6 +119,8 @@ def _job_lines(shown: Mapping[str, Any]) -> Iterator[str]:
     for work in shown["work"]:
         value = figure(work["value"], work["unit"], work["relation"]) if work["unit"] else work["why"]
         bracket = "" if work["bracketed"] in {None, True} else " (no closing check yet)"
+        if work["again"] is not None:
+            bracket += f" (take it again: older than the failure of entry {work['again']}, mended since)"
         name = harmless(f"{work['item']} {work['name']}".strip(), 36)
         sign = VERDICT_SIGN.get(work["outcome"], " ")
         yield f"  {name:36} {work['test']:19} {work['outcome']:10} {harmless(value)}{bracket} {sign}".rstrip()

@@ -53,6 +53,16 @@ class Work:
                 f"{len(skipped)} tests were left out, each with a reason ({reasons}).",
                 "See whether the reasons hold.",
             )
+        again = [work for work in works if work.again is not None]
+        if again:
+            named = ", ".join(f"{work.test} on {harmless(work.item, 40)}" for work in again[:4])
+            yield finding(
+                CODE,
+                Weight.NOTE,
+                [work.result.entry for work in again if work.result],
+                f"{len(again)} results are older than a failure that was mended since ({named}).",
+                "See whether the repair could have changed them; then take them again.",
+            )
         failed = [work for work in works if work.outcome in (Outcome.FAILS, Outcome.UNDECIDED)]
         if failed and closed:
             named = ", ".join(f"{work.test} on {harmless(work.item, 40)}" for work in failed[:4])
