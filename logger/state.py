@@ -78,6 +78,12 @@ class ResultState:
         return 3 if self.in_doubt is not None else {"fails": 2, "undecided": 1}.get(self.verdict, 0)
 
     @property
+    def reached(self) -> frozenset[str]:
+        """The segments that its reading covered; none where that is not known, or something spoiled it."""
+        reach = self.body.get("reach") or {}
+        return frozenset() if reach.get("spoiled_by") else frozenset(reach.get("reached", ()))
+
+    @property
     def place(self) -> tuple[object, ...]:
         """What a later result must share with this one to take its place."""
         setting = self.body.get("setting") or {}
@@ -240,9 +246,31 @@ class JobState:
             entry.number, entry.body, str(entry.body["item"]), Test(entry.body["test"]), str(entry.body["verdict"]), key
         )
         self.results.append(result)
-        self.current[result.place] = result
+        self._replace(result)
         if key is not None:
             self._unbracketed.setdefault(key, []).append(result)
+
+    def _replace(self, result: ResultState) -> None:
+        """Put a result in the place of an earlier one. A failure stays beside it until later readings have reached all
+        that it reached: what is behind a switch that was opened since has not got better."""
+        earlier = self.current.get(result.place)
+        self.current[result.place] = result
+        if earlier is not None and earlier.verdict == "fails":
+            self.current[(*earlier.place, "failed", earlier.entry)] = earlier
+        kept = [place for place, each in self.current.items() if place != each.place and self._is_outdone(each)]
+        for place in kept:
+            del self.current[place]
+
+    def _is_outdone(self, failed: ResultState) -> bool:
+        """Whether a later result at the same place, or all later ones that meet their limits, reached what it reached."""
+        left = failed.reached
+        for later in self.results:
+            if later.entry > failed.entry and later.place[1:] == failed.place[1:]:
+                if later.place == failed.place and later.reached >= failed.reached:
+                    return True  # whatever it came to: it stands for itself
+                if later.verdict == "meets" and later.in_doubt is None:
+                    left -= later.reached
+        return not left
 
     def _alteration(self, entry: Entered) -> None:
         what = str(entry.body["what"])

@@ -7,6 +7,7 @@ from dataclasses import replace
 from gate_bench import Bench, studio_plan
 
 from logger.job.model import Device, DeviceKind, Plan
+from logger.quantity import Test
 
 
 def with_a_switch() -> Plan:
@@ -27,6 +28,31 @@ def test_a_result_says_what_it_did_not_reach_and_why(make_bench: type[Bench]) ->
     assert "C1/L/1" in reach["reached"]
     assert {each["what"] for each in reach["spoiled_by"]} >= {"LK1"}
     assert 0 < reach["share"]["count"] < 1
+
+
+def test_a_failure_is_not_mended_by_opening_a_switch(make_bench: type[Bench]) -> None:
+    """Whatever reads less than the failed reading did leaves it standing; all of it again, or in parts, does not."""
+
+    def take(value: str) -> str:
+        bench.step("select", item="C1", test="insulation", voltage="500")
+        bench.read(value)
+        return str(bench.answer("take")["verdict"])
+
+    def stands() -> tuple[str, int]:
+        worst = bench.state.result_for("C1", Test.INSULATION)
+        assert worst is not None
+        return worst.verdict, sum(each.item == "C1" for each in bench.state.current.values())
+
+    bench = make_bench(with_a_switch())
+    bench.prove_insulation()
+    bench.step("set", device="LK1", position="out")
+    bench.step("set", device="Q0", position="off")
+    assert (take("0.30"), stands()) == ("fails", ("fails", 1))
+    bench.step("set", device="S1", position="off")
+    assert (take("412"), stands()) == ("meets", ("fails", 2))
+    assert (take("0.90"), stands()) == ("fails", ("fails", 2))
+    bench.step("set", device="S1", position="on")
+    assert (take("380"), stands()) == ("meets", ("meets", 1))
 
 
 def test_the_supply_is_a_device_too(bench: Bench) -> None:
