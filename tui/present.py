@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from logger.clock import from_rfc3339
 from logger.proof import Point, Proof
-from logger.quantity import UNITS, Relation
+from logger.quantity import UNITS, Relation, Test
 from logger.screening import Reason
 from logger.text import harmless
 
@@ -105,8 +105,8 @@ def _ready(f: Mapping[str, Any]) -> str:
 
 
 def _reading(f: Mapping[str, Any]) -> str:
-    what = f"{figure(f['value'], f['unit'], f['relation'])}, {f['function']}{volts(f['voltage'])}"
-    where = f" on {harmless(str(f['item']))} {f['test']}" if f.get("item") else ""
+    what = f"{figure(f['value'], f['unit'], f['relation'])}, {test_words(f['function'])}{volts(f['voltage'])}"
+    where = f" on {harmless(str(f['item']))} {test_words(f['test'])}" if f.get("item") else ""
     verdict = "counts" if f["accepted"] else turned_away(f["reasons"])
     keyed = {"keyed": ", keyed by hand", "replay": ", from a capture"}.get(str(f.get("origin")), "")
     return f"Reading {what}{where}{keyed}: {verdict}"
@@ -116,7 +116,7 @@ def _proof(f: Mapping[str, Any]) -> str:
     figures = ", ".join(
         figure(value, f["unit"], relation) for value, relation in zip(f["figures"], f["relations"], strict=True)
     )
-    head = f"{str(f['point']).capitalize()} check of {f['function']}{volts(f['voltage'])}"
+    head = f"{str(f['point']).capitalize()} check of {test_words(f['function'])}{volts(f['voltage'])}"
     if f["outcome"] == "pass":
         return f"{head} passed: {figures}"
     return f"{head} FAILED: {harmless(str(f.get('why', '')))}"
@@ -124,7 +124,7 @@ def _proof(f: Mapping[str, Any]) -> str:
 
 def _result(f: Mapping[str, Any]) -> str:
     shown = figure(f["value"], f["unit"], f["relation"]) if f.get("unit") else str(f["value"])
-    head = f"Result {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])}"
+    head = f"Result {harmless(str(f['item']))} {test_words(f['test'])}{volts(f['voltage'])}"
     hints = (harmless(str(hint), 400) for hint in f.get("hints", ()))
     return ". ".join([f"{head}: {shown}: {harmless(str(f['sentence']))}", *hints])
 
@@ -140,8 +140,13 @@ def _refused(f: Mapping[str, Any]) -> str:
 def unfinished_line(each: Mapping[str, Any]) -> str:
     """One thing that keeps a job from being closed, in words."""
     between = f" {each['between']}" if each.get("between") else ""
-    what = f"{each['item']} {each['test']}{between}" if "item" in each else str(each.get("what", ""))
+    what = f"{each['item']} {test_words(each['test'])}{between}" if "item" in each else str(each.get("what", ""))
     return f"{harmless(what)} {harmless(str(each['why']))}"
+
+
+def _caution_words(caution: object) -> str:
+    """A caution is named by its test, or by its own words, which stay as they are."""
+    return test_words(caution) if caution in set(Test) else harmless(str(caution))
 
 
 def _numbers(word: str) -> Callable[[Mapping[str, Any]], str]:
@@ -176,14 +181,15 @@ _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
     ),
     "reconnected": lambda f: f"Line back after {f['away_s']} s",
     "selected": lambda f: (
-        f"Selected {harmless(str(f['item']))} {f['test']}{volts(f['voltage'])} between {harmless(str(f['between']))}"
+        f"Selected {harmless(str(f['item']))} {test_words(f['test'])}{volts(f['voltage'])}"
+        f" between {harmless(str(f['between']))}"
     ),
-    "caution": lambda f: f"CAUTION {f['test']}: {harmless(str(f['text']), 600)}",
-    "confirmed": lambda f: f"Confirmed: {harmless(str(f['caution']))}",
+    "caution": lambda f: f"CAUTION {test_words(f['test'])}: {harmless(str(f['text']), 600)}",
+    "confirmed": lambda f: f"Confirmed: {_caution_words(f['caution'])}",
     "altered": lambda f: f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. Put it back before supply.",
     "restored": lambda f: f"Restored: {harmless(str(f['what']))}",
     "set": lambda f: f"{harmless(str(f['device']))} is {harmless(str(f['position']))}",
-    "skipped": lambda f: f"Skipped {harmless(str(f['item']))} {f['test']}: {harmless(str(f['why']))}",
+    "skipped": lambda f: f"Skipped {harmless(str(f['item']))} {test_words(f['test'])}: {harmless(str(f['why']))}",
     "noted": lambda f: f"Note: {harmless(str(f['text']), 600)}",
     "closed": lambda _: "The logbook is closed. Nothing more is recorded in it.",
 }

@@ -63,7 +63,7 @@ class Log(ModalScreen[None]):
             yield Static("", classes="question", markup=False)
             yield OptionList(markup=False, compact=True)
             yield Static(
-                Content("[Enter] open   [o] older   [n] newer   [r] readings   [a] audit   [q] go back"),
+                Content("[Enter] open  [o] older  [n] newer  [r] readings  [a] audit  [q] go back"),
                 classes="way-out",
                 markup=False,
             )
