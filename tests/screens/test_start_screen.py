@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import threading
 from collections.abc import Awaitable, Callable, Iterator
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from app_bench import AppBench
 from screen_bench import ScreenBench
 from search_parts import Neighbourhood
+from textual.widgets import OptionList
 
 from drivers.links.ble_list import BleMeter
 from drivers.links.ble_trouble import failure_of
@@ -24,7 +26,7 @@ from tui.cli.new import start_logbook
 from tui.instrument_book import InstrumentBook
 from tui.screens import start
 from tui.screens.nearby_meters import NearbyMeters
-from tui.screens.start import DEMO, Start
+from tui.screens.start import DEMO, LEAVE, Start
 from tui.screens.work import Work
 
 PLAN = """
@@ -279,6 +281,54 @@ def test_leaving(folder: Path) -> None:
     app = play(scene)
     assert app.return_value is None
     assert let_go(app) == 0
+
+
+def many(folder: Path, logbooks: int) -> None:
+    for number in range(logbooks):
+        path = folder / f"job-{number:02}.zerofirst"
+        path.write_bytes(b"SQLite format 3\x00" + bytes(84))
+        os.utime(path, (1_700_000_000 + number, 1_700_000_000 + number))
+
+
+def test_many_logbooks_push_nothing_off_the_screen(folder: Path) -> None:
+    many(folder, 20)
+
+    async def scene(screen: AppBench) -> None:
+        for words in ("Demo: the whole job", "Look for meters", "Audit a logbook", "New job from another plan", LEAVE):
+            assert words in screen.text
+        assert "Open job-19.zerofirst" in screen.text
+        assert "Open job-16.zerofirst" not in screen.text
+        assert "17 more logbooks: type to find one, or look here" in screen.text
+        await screen.type("job-03")
+        await screen.look()
+        assert "Open job-03.zerofirst" in screen.text
+        assert "more logbooks" not in screen.text
+
+    play(scene)
+
+
+def test_the_rest_of_the_logbooks_is_a_list_that_scrolls_by_page_and_end(folder: Path) -> None:
+    many(folder, 30)
+
+    async def scene(screen: AppBench) -> None:
+        await screen.press("down", "down", "down", "enter")
+        await screen.come("Which logbook?")
+        assert "Open job-29.zerofirst" in screen.text
+        assert "Open job-00.zerofirst" not in screen.text
+        listed = screen.app.screen.query_one(OptionList)
+        assert listed.size.height < listed.option_count
+        assert listed.region.bottom <= screen.app.size.height
+        assert listed.show_vertical_scrollbar
+        await screen.press("pagedown")
+        assert listed.highlighted == 10
+        await screen.press("end")
+        assert listed.highlighted == listed.option_count - 1
+        await screen.come("‹ go back")
+        assert "Open job-00.zerofirst" in screen.text
+        await screen.press("home")
+        assert listed.highlighted == 0
+
+    play(scene)
 
 
 def test_logbooks_are_told_by_their_head_and_not_by_their_name_alone(folder: Path) -> None:

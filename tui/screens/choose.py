@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import ClassVar, Final
 
 from textual import on
@@ -36,6 +37,25 @@ BACK: Final = "‹ go back"
 """The last line of every list: the way out that needs no special key."""
 
 
+ROWS_AT_MOST: Final = 16
+"""Most rows of the list, however tall the terminal: what is further down is found by typing."""
+
+ROWS_AT_LEAST: Final = 3
+
+PAPER_SHARE: Final = 0.9
+"""How much of the screen the sheet may take; as the style sheet has it."""
+
+
+class When(StrEnum):
+    """When a line is in the list."""
+
+    ALWAYS = "always"
+    TYPED = "typed"
+    """Only once something is typed: there are too many of its kind."""
+    UNTYPED = "untyped"
+    """Only while nothing is typed: it says how many more there are."""
+
+
 @dataclass(frozen=True, slots=True)
 class Choice:
     """One line, or two where there is `more` to say. `value` is handed back; the rest is shown, made harmless here."""
@@ -44,6 +64,7 @@ class Choice:
     text: str
     note: str = ""
     more: str = ""
+    when: When = When.ALWAYS
 
 
 class Choose(ModalScreen[str | None]):
@@ -55,6 +76,8 @@ class Choose(ModalScreen[str | None]):
         Binding("up", "move(-1)", show=False),
         Binding("pagedown", "move(10)", show=False),
         Binding("pageup", "move(-10)", show=False),
+        Binding("end", f"move({SHOWN_AT_MOST})", show=False, priority=True),
+        Binding("home", f"move(-{SHOWN_AT_MOST})", show=False, priority=True),
     ]
 
     def __init__(self, question: str, choices: Sequence[Choice], preset: str = "", back: str = BACK) -> None:
@@ -79,6 +102,23 @@ class Choose(ModalScreen[str | None]):
         self._fill("")
         self._highlight(self._preset)
         self.query_one(Input).focus()
+        self.call_after_refresh(self._make_room)
+
+    def on_resize(self) -> None:
+        """Another terminal size has other room."""
+        self.call_after_refresh(self._make_room)
+
+    def _make_room(self) -> None:
+        """The list takes the rows that are left on the sheet and no more, so that it scrolls and shows that it does."""
+        if not self.is_mounted or not self.query(OptionList):
+            return
+        listed, paper = self.query_one(OptionList), self.query_one(".paper")
+        above = [each for each in paper.children if each is not listed and each.display]
+        taken = sum(each.outer_size.height + each.styles.margin.height for each in above)
+        taken += paper.gutter.height + listed.styles.margin.height
+        room = int(self.size.height * PAPER_SHARE) - taken
+        listed.styles.max_height = min(ROWS_AT_MOST, max(ROWS_AT_LEAST, room))
+        self.call_after_refresh(listed.scroll_to_highlight)
 
     def renew(self, choices: Sequence[Choice], said: Content) -> None:
         """Show other choices, and say something above them. What is highlighted stays so; where it is gone, it is the
@@ -90,6 +130,7 @@ class Choose(ModalScreen[str | None]):
         line = self.query_one(".said", Static)
         line.update(said)
         line.display = bool(said)
+        self.call_after_refresh(self._make_room)
 
     def _meant(self) -> str | None:
         """The value of what is highlighted; None for the way out."""
@@ -128,7 +169,8 @@ class Choose(ModalScreen[str | None]):
 
     def _fill(self, wanted: str) -> None:
         words = wanted.casefold().split()
-        self._fitting = tuple(c for c in self._choices if _fits(c, words))
+        left_out = When.UNTYPED if words else When.TYPED
+        self._fitting = tuple(c for c in self._choices if c.when is not left_out and _fits(c, words))
         self._fitting = self._fitting[:SHOWN_AT_MOST]
         listed = self.query_one(OptionList)
         listed.clear_options()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -27,7 +28,7 @@ from tui.meter_search import MeterSearch
 from tui.opening import Opened, open_logbook
 from tui.pump import Pump
 from tui.screens.ask import Ask
-from tui.screens.choose import Choice, Choose
+from tui.screens.choose import Choice, Choose, When
 from tui.screens.nearby_meters import NearbyMeters
 
 if TYPE_CHECKING:
@@ -40,8 +41,14 @@ METERS: Final = "meters"
 AUDIT: Final = "audit:"
 LEAVE: Final = "‹ leave"
 KEYED: Final = "keyed:"
+LOGBOOKS: Final = "logbooks"
+PLANS: Final = "plans"
 OTHER_METER: Final = "other"
 NO_METER: Final = "none"
+
+FILES_SHOWN: Final = 3
+"""How many logbooks, and how many plans, are listed before the rest is counted: with what else can be begun they fit on
+the least terminal."""
 
 WELCOME: Final = "zerofirst: readings straight from the tester, none before it is proven."
 
@@ -91,6 +98,13 @@ class Start(Screen[None]):
         if picked == AUDIT:
             await self._audit()
             return False
+        if picked in {LOGBOOKS, PLANS}:
+            found = await asyncio.to_thread(_files, Path.cwd(), picked)
+            question = "Which logbook?" if picked == LOGBOOKS else "A new job from which plan?"
+            chosen = await self.app.push_screen_wait(Choose(question, found))
+            if chosen is None:
+                return False
+            picked = chosen
         path = await self._new(picked) if picked.startswith(PLAN) else await self._path(picked)
         if path is None:
             return False
@@ -178,17 +192,31 @@ class Start(Screen[None]):
 
 
 def _choices(folder: Path) -> list[Choice]:
-    found = [Choice(f"{OPEN}{path}", f"Open {path.name}", "logbook") for path in nearby.logbooks(folder)]
-    new = [Choice(f"{PLAN}{path}", f"New job from {path.name}", "plan") for path in nearby.plans(folder)]
     return [
-        *found,
-        *new,
+        *_newest(_files(folder, LOGBOOKS), LOGBOOKS, "logbook"),
+        *_newest(_files(folder, PLANS), PLANS, "plan"),
         Choice(DEMO, "Demo: the whole job on a simulated site"),
         Choice(METERS, "Look for meters"),
         Choice(AUDIT, "Audit a logbook"),
         Choice(OPEN, "Open another logbook"),
         Choice(PLAN, "New job from another plan"),
     ]
+
+
+def _files(folder: Path, kind: str) -> list[Choice]:
+    """All logbooks or plans, the newest first."""
+    if kind == LOGBOOKS:
+        return [Choice(f"{OPEN}{path}", f"Open {path.name}", "logbook") for path in nearby.logbooks(folder)]
+    return [Choice(f"{PLAN}{path}", f"New job from {path.name}", "plan") for path in nearby.plans(folder)]
+
+
+def _newest(found: list[Choice], kind: str, noun: str) -> list[Choice]:
+    """The newest few, and how many more there are; those are there once something is typed."""
+    if len(found) <= FILES_SHOWN + 1:  # a line that counts one takes as much room as that one
+        return found
+    rest = found[FILES_SHOWN:]
+    more = Choice(kind, f"{len(rest)} more {noun}s: type to find one, or look here", when=When.UNTYPED)
+    return [*found[:FILES_SHOWN], more, *(replace(choice, when=When.TYPED) for choice in rest)]
 
 
 def _as_path(text: str) -> Path:
