@@ -196,6 +196,34 @@ def test_a_reason_comes_with_its_way_out(bench: ScreenBench, flags: tuple[Flag, 
     assert lines[1].startswith(way_out)
 
 
+def test_the_wrong_voltage_comes_before_the_missing_proof_in_means_and_next_alike(bench: ScreenBench) -> None:
+    bench.select()
+    bench.read("412", voltage="250")
+    means = bench.says("means").split("\n")
+    assert means[0] == "does not count: the test voltage was another"
+    assert means[1].startswith("set the meter to the selected test voltage")
+    assert bench.says("next").startswith("Set the meter to insulation, 500 V: it is on 250 V")
+    bench.read("412", voltage="250", flags=(Flag.LIVE,))
+    assert bench.says("means").startswith("does not count: an outside voltage")
+    bench.read("412")
+    assert bench.says("means").startswith("does not count: the meter is not proven on 500 V")
+    assert bench.says("next").startswith("Part the leads")
+
+
+def test_a_meter_on_another_function_has_that_functions_own_scale(bench: ScreenBench) -> None:
+    bench.select()
+    bench.read("2000", Function.CONTINUITY, unit="Ohm", relation="gt")
+    scale = bench.look().we_see.scale
+    assert scale is not None
+    assert (scale.limits, scale.good_from, scale.good_to) == ((), None, None)
+    assert [tick.label for tick in scale.ticks] == ["0", "500", "1000", "1500", "2000"]
+    assert (scale.value, scale.open_above) == (1.0, True)
+    bench.read("412")
+    scale = bench.look().we_see.scale
+    assert scale is not None
+    assert [tick.label for tick in scale.limits] == ["limit 1"]
+
+
 def test_an_old_reading_cannot_be_taken(bench: ScreenBench) -> None:
     bench.select()
     bench.prove()

@@ -11,10 +11,12 @@ from logger.recorder.results import judgement_on
 from logger.recorder.steps import TAKE_WITHIN_S
 from logger.rules.limit import Limit
 from logger.rules.verdict import Judgement, Verdict
+from logger.screening import Reason
 from logger.text import harmless
 from tui.facts import Facts
 from tui.fit import BODY_COLUMNS
 from tui.present import VERDICT_SIGN, WAY_OUT, not_counting, test_words
+from tui.sentence.on_test import meter_is_on
 from tui.sentence.we_see import counts_now
 from tui.situation import LineState
 from tui.view import Line, Lines, Tone, Weight, Words, faint, plain, strong
@@ -25,6 +27,12 @@ VERDICT_TONE: Final = {
     Verdict.UNDECIDED: Tone.WARN,
     Verdict.RECORDED: Tone.CALM,
 }
+
+DIAL: Final = frozenset({Reason.WRONG_FUNCTION, Reason.WRONG_UNIT, Reason.WRONG_VOLTAGE})
+"""Reasons that a turn of the meter's dial takes away."""
+
+BEFORE_THE_DIAL: Final = frozenset({Reason.DAMAGED, Reason.LIVE_LEADS, Reason.METER_FAULT, Reason.BATTERY_LOW})
+"""Reasons that are seen to before anything else."""
 
 CHECK_IT: Final = ": check your edition"
 
@@ -42,7 +50,8 @@ def means(facts: Facts) -> Lines:
     if facts.check is not None and seen.check:
         return (plain("nothing for the job: it belongs to the self-check"),)
     if not seen.accepted:
-        return does_not_count(seen.reasons, seen.function, seen.voltage)
+        reasons = _dial_first(seen.reasons) if meter_is_on(facts) else seen.reasons
+        return does_not_count(reasons, seen.function, seen.voltage)
     if selection is None or facts.candidate is None or seen.selection != selection.entry:
         return (strong("nothing: it was measured before this was chosen"),)
     if facts.line is LineState.LOST:
@@ -55,6 +64,11 @@ def means(facts: Facts) -> Lines:
         facts.limit,
         facts.plan.decision,
     )
+
+
+def _dial_first(reasons: tuple[str, ...]) -> tuple[str, ...]:
+    """The reasons in the order in which they are seen to: a proof helps nothing while the dial is wrong."""
+    return tuple(sorted(reasons, key=lambda reason: (reason not in BEFORE_THE_DIAL, reason not in DIAL)))
 
 
 def does_not_count(reasons: tuple[str, ...], function: object, voltage: str | None) -> Lines:

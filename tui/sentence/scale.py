@@ -113,8 +113,9 @@ def _decades_end(ranges: Sequence[Range]) -> float:
 
 def _linear_end(value: Displayed | None, bounds: Bounds, ranges: Sequence[Range]) -> float:
     edges = [edge for edge in (bounds.at_least, bounds.at_most) if edge is not None]
-    number = float(value.base) if value is not None and value.number.is_finite() else 0.0
-    wanted = max([abs(number), *edges]) * ROOM_ABOVE
+    number = abs(float(value.base)) if value is not None and value.number.is_finite() else 0.0
+    over_range = value is not None and value.relation is Relation.ABOVE  # nothing beyond it will ever be shown
+    wanted = max([number if over_range else number * ROOM_ABOVE, *(edge * ROOM_ABOVE for edge in edges)])
     if wanted <= 0:
         wanted = min((float(in_base(r.high, r.unit)) for r in ranges), default=1.0)
     power = 10.0 ** floor(log10(wanted))

@@ -10,6 +10,7 @@ from logger.clock import NS_PER_S
 from logger.quantity import UNITS, Function, Relation
 from logger.reading import Origin, Range
 from logger.rules.limit import Limit, Side
+from logger.screening import functions_for
 from logger.text import harmless
 from tui.facts import Facts
 from tui.live import TRACE_S, Live, MeterLive, Seen
@@ -48,7 +49,7 @@ def we_see(facts: Facts, live: Live) -> SeenView:
             seen.function,
             seen.value,
             USUAL_UNIT.get(seen.function, seen.value.unit),
-            bounds_of(limit) if _fits(seen, limit) else Bounds(),
+            bounds_of(limit) if _fits(facts, seen, limit) else Bounds(),
             [r for r in facts.meter.ranges if r.function is seen.function],
             accuracy,
         ),
@@ -79,8 +80,11 @@ def bounds_of(limit: Limit | None) -> Bounds:
     return Bounds(edges.get(Side.MIN), edges.get(Side.MAX))
 
 
-def _fits(seen: Seen, limit: Limit | None) -> bool:
-    return limit is not None and UNITS[limit.unit].dimension is seen.value.dimension
+def _fits(facts: Facts, seen: Seen, limit: Limit | None) -> bool:
+    """Whether the limit is about what the meter is on: insulation and continuity are both resistances."""
+    if facts.selection is None or limit is None or seen.function not in functions_for(facts.selection.test):
+        return False
+    return UNITS[limit.unit].dimension is seen.value.dimension
 
 
 def _beside(facts: Facts, seen: Seen, meter: MeterLive, accuracy: float | None) -> tuple[Line, ...]:
