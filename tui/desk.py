@@ -160,11 +160,23 @@ class Desk:
         else:
             self.step("confirm", caution=str(facts.selection.test))
 
-    def judge(self, outcome: str, why: str = "") -> None:
-        """Judge by eye, unless a caution stands."""
+    def why_not_judge(self) -> str:
+        """Why nothing can be judged by eye now; empty where something can."""
         facts = self.facts
-        if facts is not None and facts.caution:
-            self.refuse("judge", "a caution stands before this test: read it, do what it says, then press u")
+        if facts is None or facts.selection is None:
+            return "choose what is looked at first"
+        if facts.caution:
+            return "a caution stands before this test: read it, do what it says, then press u"
+        if not facts.judged:
+            test = test_words(facts.selection.test)
+            return f"{test} is measured, not judged by eye: take a reading, or leave it out with s"
+        return ""
+
+    def judge(self, outcome: str, why: str = "") -> None:
+        """Judge by eye, where an eye can judge and no caution stands."""
+        refusal = self.why_not_judge()
+        if refusal and not self.is_closed:
+            self.refuse("judge", refusal)
         else:
             self.step("judge", outcome=outcome, why=why)
 

@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
+
 import pytest
 from app_bench import AppBench, FakeLine, run
 from blockbuster import blockbuster_ctx
 from screen_bench import ScreenBench, studio_plan
 from textual.widgets import Input, OptionList
 
+from logger.clock import ManualClock
+from logger.job.plan import plan_body
+from logger.logbook.entries import Kind
+from logger.logbook.keys import OperatorKey
+from logger.logbook.writer import Logbook
 from logger.quantity import Function
 from logger.reading import Flag
+from logger.rules.pack import load_pack
 from logger.rules.reckoning.catalogue import FORMULAS
 from tui.actions import ACTIONS, Scope, as_markdown
 from tui.messages import Looked, Wanted
 from tui.screens.ask import Ask, Sure
 from tui.screens.choose import Choose
 from tui.screens.deeds import DEEDS
+from tui.screens.log import Log
 from tui.screens.page import Page
 from tui.screens.work import Work
 from tui.themes import BRIGHT, DARK
@@ -421,6 +431,66 @@ def test_judging_no_asks_why() -> None:
         assert screen.last_step == {"do": "judge", "outcome": "yes", "why": ""}
 
     run(play, bench)
+
+
+@pytest.mark.parametrize("key", ["y", "n"])
+def test_what_is_measured_is_not_judged_and_that_is_said_at_once(key: str) -> None:
+    bench = ScreenBench()
+    bench.select("C1")
+
+    async def play(screen: AppBench) -> None:
+        before = len(bench.sitting.steps)
+        await screen.press(key)
+        assert isinstance(screen.app.screen, Work)
+        assert "Refused: insulation is measured, not judged by eye: take a reading" in " ".join(screen.text.split())
+        assert len(bench.sitting.steps) == before
+
+    run(play, bench)
+
+
+def test_a_test_that_has_its_outcome_is_not_left_out_in_passing() -> None:
+    bench = ScreenBench()
+    bench.isolate()
+    bench.prove()
+    bench.select("C1")
+    bench.read("412")
+    bench.step("take")
+
+    async def play(screen: AppBench) -> None:
+        await screen.press("s")
+        assert "(not C1 insulation: it has its outcome, or is not required)" in " ".join(screen.text.split())
+        await screen.press("escape")
+        for test in ("insulation", "polarity"):
+            bench.step("skip", item="C3", test=test, why="no access")
+        await screen.look()
+        await screen.press("s")
+        assert isinstance(screen.app.screen, Work)
+        assert "there is none to leave out" in " ".join(screen.text.split())
+
+    run(play, bench)
+
+
+def test_no_line_of_the_log_loses_its_end_to_the_scroll_bar(tmp_path: Path) -> None:
+    """The scroll bar comes after the rows were counted: a line as wide as the list lost its last word to it."""
+    path, clock = tmp_path / "long.zerofirst", ManualClock()
+    plan = studio_plan()
+    first = [(Kind.JOB, {"plan": plan_body(plan)}), (Kind.RULES, {"pack": load_pack(plan.rules).body})]
+    with Logbook.create(path, first, clock, OperatorKey.from_seed("zerofirst-operator/ada", bytes(range(32)))) as book:
+        for number in range(220):
+            book.append(Kind.NOTE, {"text": f"{'x ' * (15 + number % 30)}end{number}."})
+
+    async def play(screen: AppBench) -> None:
+        screen.app.push_screen(Log(path, 0, clock))
+        await screen.come("every entry")
+        listed = screen.app.screen.query_one(OptionList)
+        shown: set[str] = set()
+        for top in range(0, listed.virtual_size.height, listed.size.height):
+            listed.scroll_to(y=top, animate=False, immediate=True)
+            await screen.look()
+            shown |= set(re.findall(r"end(\d+)\.", screen.text))
+        assert {str(number) for number in range(30, 220)} <= shown
+
+    run(play)
 
 
 def test_a_dial_is_keyed_in() -> None:

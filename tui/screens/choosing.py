@@ -102,12 +102,19 @@ async def skip(context: Context) -> None:
     facts = context.facts
     if facts is None:
         return
+    if not facts.work.todo:
+        context.desk.refuse("skip", "every test that is required has its outcome: there is none to leave out")
+        return
     here = f"{facts.selection.item}{BETWEEN}{facts.selection.test}" if facts.selection else ""
     choices = [
         Choice(f"{work.item}{BETWEEN}{work.test}", f"{work.item} {work.name}".strip(), test_words(work.test))
         for work in facts.work.todo
     ]
-    picked = await context.choose("Which test is left out?", choices, here)
+    question = "Which test is left out, with a reason?"
+    if facts.selection and here not in {choice.value for choice in choices}:
+        has_it = f"{harmless(facts.selection.item, 16)} {test_words(facts.selection.test)}"
+        question += f" (not {has_it}: it has its outcome, or is not required)"
+    picked = await context.choose(question, choices, here)
     if picked is None:
         return
     item, _, test = picked.partition(BETWEEN)

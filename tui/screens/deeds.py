@@ -78,7 +78,11 @@ async def yes(context: Context) -> None:
 
 
 async def no(context: Context) -> None:
-    """Judge: not in order, and why."""
+    """Judge: not in order, and why. Where no eye can judge, that is said before anything is asked."""
+    refusal = context.desk.why_not_judge()
+    if refusal:
+        context.desk.refuse("judge", refusal)
+        return
     why = await context.ask("What is not in order?", "line and neutral are swapped at the socket by the door")
     if why is not None:
         context.desk.judge("no", why)
