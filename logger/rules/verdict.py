@@ -7,7 +7,7 @@ reading that is shown, so it makes no more than it must.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Context, Decimal
 from enum import StrEnum
 from typing import Final
@@ -16,7 +16,7 @@ from logger.job.model import Decision
 from logger.quantity import UNITS, Displayed, Relation
 from logger.reading import Range
 from logger.rules.limit import Edge, Limit, Side
-from logger.rules.uncertainty import COVERAGE, cumulative, half_width, standard_uncertainty
+from logger.rules.uncertainty import COVERAGE, cumulative, uncertainty_of
 
 
 class Verdict(StrEnum):
@@ -79,9 +79,10 @@ def judge(
         lead_ohm: resistance of the leads that the meter did not take off, ohms: taken off here, once, and said.
     """
     if limit is None:
-        return NO_LIMIT
+        return replace(NO_LIMIT, sentence=_less_leads(NO_LIMIT.sentence, value, lead_ohm)) if lead_ohm else NO_LIMIT
     if not limit.judged:
-        return _recorded(limit, limit.sentence if limit.edges == () else f"check your edition: {limit.sentence}")
+        why = limit.sentence if limit.edges == () else f"check your edition: {limit.sentence}"
+        return _recorded(limit, _less_leads(why, value, lead_ohm))
     if value.dimension is not UNITS[limit.unit].dimension:
         return _recorded(limit, f"{value.unit} cannot be compared with {limit.unit}")
     if limit.no_trip:
@@ -93,12 +94,22 @@ def judge(
         note = f", less {lead_ohm} Ohm of leads"
     if limit.doubt is not None and _in_doubt(number, value.relation, limit.edges[0], limit.doubt):
         between = f"{limit.edges[0].text} or {limit.doubt.text} {limit.unit}"
-        return _recorded(limit, f"the limit may be {between} here: {limit.sentence}")
+        return _recorded(limit, _less_leads(f"the limit may be {between} here: {limit.sentence}", value, lead_ohm))
     edges = limit.edges if limit.doubt is None else (_deciding(number, limit.edges[0], limit.doubt),)
     if value.relation is not Relation.EQUAL:
         return _worst([_inequality(number, value.relation, edge, limit, note) for edge in edges])
-    spread = standard_uncertainty(half_width(value, meter_range, limit.operating_percent))
+    spread = uncertainty_of(value, meter_range, limit.operating_percent)
     return _worst([_measured(number, edge, limit, spread, decision, note) for edge in edges])
+
+
+def _less_leads(words: str, value: Displayed, lead_ohm: Decimal | None) -> str:
+    """The words on a figure that nothing judges, with what it is without the leads."""
+    if not lead_ohm:
+        return words
+    if value.relation is not Relation.EQUAL:
+        return f"{words}; less {lead_ohm} Ohm of leads"
+    left = max(value.base - lead_ohm, Decimal(0))
+    return f"{words}; {value.text} {value.unit} less {lead_ohm} Ohm of leads is {left:f} Ohm"
 
 
 def _recorded(limit: Limit, why: str) -> Judgement:

@@ -10,14 +10,14 @@ from decimal import Decimal
 from functools import lru_cache
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from logger.job.model import Decision
 from logger.quantity import Displayed, Function, Relation, Test
 from logger.reading import Range, Reading
 from logger.rules.limit import Confidence, Limit, Side, edge
-from logger.rules.uncertainty import conformity_rectangular
+from logger.rules.uncertainty import conformity_rectangular, display_limit
 from logger.rules.verdict import Judgement, Verdict, judge
 from logger.screening import Situation, Standing, Wanted, screen
 
@@ -131,7 +131,36 @@ def test_without_the_meters_accuracy_the_standards_own_stands_in() -> None:
     known = judge(shown("1.20"), AT_LEAST_1, METER, Decision.GUARDED)
     unknown = judge(shown("1.20"), AT_LEAST_1, None, Decision.GUARDED)
     assert (known.verdict, unknown.verdict) == (Verdict.MEETS, Verdict.UNDECIDED)
-    assert unknown.standard_uncertainty == "0.2078"  # 30 % of 1.20 over √3
+    assert unknown.standard_uncertainty == "0.18"  # 30 % of 1.20 at about 95 %: half of it
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "verdict"),
+    [
+        ("0.38", "Ohm", Verdict.MEETS),
+        ("0.39", "Ohm", Verdict.UNDECIDED),
+        ("0.71", "Ohm", Verdict.UNDECIDED),
+        ("0.72", "Ohm", Verdict.FAILS),
+        ("1.43", "MOhm", Verdict.MEETS),
+        ("1.42", "MOhm", Verdict.UNDECIDED),
+        ("0.76", "MOhm", Verdict.FAILS),
+    ],
+)
+def test_a_meter_that_tells_no_accuracy_at_the_display_limit(text: str, unit: str, verdict: Verdict) -> None:
+    """What a display may show is limit/1.3 at most, limit/0.7 at least (IEC 61557, 30 %)."""
+    asked = AT_LEAST_1 if unit == "MOhm" else AT_MOST_HALF
+    assert judge(shown(text, unit), asked, None, Decision.GUARDED).verdict is verdict
+
+
+@settings(deadline=None)
+@given(st.decimals(min_value="0.01", max_value=50, places=2), st.sampled_from([Side.MIN, Side.MAX]), st.integers(1, 60))
+def test_verdict_and_display_limit_give_one_answer(value: Decimal, side: Side, percent: int) -> None:
+    asked = limit(side, "1.0", "MOhm", operating_percent=float(percent))
+    at_most = side is Side.MAX
+    may_show = display_limit(1.0, percent, at_most=at_most)
+    assume(abs(float(value) - may_show) > 1e-9)
+    clear = float(value) < may_show if at_most else float(value) > may_show
+    assert (judge(shown(f"{value}"), asked, None, Decision.GUARDED).verdict is Verdict.MEETS) is clear
 
 
 def test_accuracy_in_another_unit_than_the_limit() -> None:
@@ -146,6 +175,19 @@ def test_leads_are_taken_off_once_and_said() -> None:
     assert with_leads.verdict is Verdict.MEETS
     assert with_leads.sentence.endswith(", less 0.15 Ohm of leads")
     assert judge(shown("0.62", "Ohm"), AT_MOST_HALF, None, Decision.SIMPLE).verdict is Verdict.FAILS
+
+
+def test_leads_are_said_where_nothing_is_judged() -> None:
+    """Once, with what is left, whether a limit is unsure, has no figure, or is not there."""
+    unsure = limit(Side.MAX, "0.5", "Ohm", confidence=Confidence.UNSURE)
+    for nothing in (None, unsure, replace(unsure, edges=())):
+        got = judge(shown("0.80", "Ohm"), nothing, None, Decision.SIMPLE, lead_ohm=Decimal("0.30"))
+        assert got.verdict is Verdict.RECORDED
+        assert got.sentence.endswith("0.80 Ohm less 0.30 Ohm of leads is 0.50 Ohm")
+        assert got.sentence.count("leads") == 1
+        over = judge(shown("20", "Ohm", "gt"), nothing, None, Decision.SIMPLE, lead_ohm=Decimal("0.30"))
+        assert over.sentence.endswith("; less 0.30 Ohm of leads")
+        assert "leads" not in judge(shown("0.80", "Ohm"), nothing, None, Decision.SIMPLE).sentence
 
 
 def test_window() -> None:
