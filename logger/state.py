@@ -262,7 +262,7 @@ class JobState:
             del self.current[place]
 
     def _is_outdone(self, failed: ResultState) -> bool:
-        """Whether a later result at the same place, or all later ones that meet their limits, reached what it reached."""
+        """Whether a later result in its place, or all later ones that meet their limits, reached what it reached."""
         left = failed.reached
         for later in self.results:
             if later.entry > failed.entry and later.place[1:] == failed.place[1:]:
