@@ -21,6 +21,7 @@ from logger.rules.agreement import (
     loop_against_parts,
     whole_against_circuits,
 )
+from logger.rules.at_the_leads import less_than_the_leads
 from logger.rules.physics.conductors import REFERENCE_C
 
 
@@ -49,8 +50,10 @@ def misfits(plan: Plan, result: Known, others: Iterable[Known]) -> list[Misfit]:
     test = result.body["test"]
     if result.body.get("unit") is None:
         return []
+    if test == Test.RING_CONTINUITY:
+        return list(_against_leads(result))
     if test == Test.EARTH_CONTINUITY:
-        return list(_against_cable(plan, result))
+        return list(_against_leads(result)) or list(_against_cable(plan, result))
     if test == Test.INSULATION:
         return list(_whole(plan, result, known))
     if test == Test.EARTH_LOOP:
@@ -65,6 +68,13 @@ def value_of(body: Body) -> Displayed:
 
 def _interval(body: Body) -> Interval:
     return interval_of(value_of(body), float(body.get("half_width_base") or 0))
+
+
+def _against_leads(result: Known) -> Iterator[Misfit]:
+    lead_ohm = result.body.get("lead_ohm")
+    finding = less_than_the_leads(value_of(result.body), None if lead_ohm is None else Decimal(str(lead_ohm)))
+    if finding is not None:
+        yield Misfit((result.entry,), finding)
 
 
 def _against_cable(plan: Plan, result: Known) -> Iterator[Misfit]:

@@ -12,11 +12,13 @@ from logger.job.model import Decision
 from logger.job.reach import reach_of
 from logger.proof import Bands, Point
 from logger.quantity import Function, Test
-from logger.reading import Flag
+from logger.reading import Flag, Reading
 from logger.recorder.bodies import setting_of
 from logger.recorder.book import Book
 from logger.recorder.intake import Candidate
 from logger.recorder.limit_now import limit_now
+from logger.rules.agreement import Finding
+from logger.rules.at_the_leads import voltage_at_the_leads
 from logger.rules.limit import Limit
 from logger.rules.pack_rules import STANDARD_OPERATING_PERCENT
 from logger.rules.uncertainty import half_width
@@ -57,6 +59,13 @@ def lead_resistance(state: JobState, bands: Bands, candidate: Candidate) -> Deci
     return lead_ohm if lead_ohm > bands.zero_nulled_ohm else None
 
 
+def voltage_finding(reading: Reading) -> Finding | None:
+    """Whether an insulation reading was made at its test voltage (see `rules.at_the_leads`)."""
+    if reading.function is not Function.INSULATION:
+        return None
+    return voltage_at_the_leads(reading.value, reading.voltage, reading.output_voltage)
+
+
 def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[str, Any]:
     """The result of the selected test from the reading that was taken, judged by the pack in force."""
     plan, reading = book.plan, candidate.reading
@@ -95,9 +104,13 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
     body["half_width_base"] = _half_width(book, selection, candidate)
     if reading.temperature is not None:
         body["temperature"] = reading.temperature
-    hints = misfits(plan, Known(0, body), [Known(each.entry, each.body) for each in _others(book, body)])
+    fitting = misfits(plan, Known(0, body), [Known(each.entry, each.body) for each in _others(book, body)])
+    hints = [each.finding.sentence for each in fitting]
+    at_the_leads = voltage_finding(candidate.reading)
+    if at_the_leads is not None:
+        hints.insert(0, at_the_leads.sentence)
     if hints:
-        body["hints"] = [each.finding.sentence for each in hints]
+        body["hints"] = hints
     reach = _reach(book, selection)
     if reach is not None:
         body["reach"] = reach

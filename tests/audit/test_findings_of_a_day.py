@@ -346,6 +346,38 @@ def test_a_whole_that_reads_better_than_its_parts() -> None:
     assert fits.found("physics") == []
 
 
+def test_a_result_made_at_another_voltage_than_its_own() -> None:
+    told = Told()
+    for output in ("2", "505"):
+        reading = told.entry(
+            Kind.READING,
+            function="insulation",
+            accepted=True,
+            value="5.00",
+            unit="MOhm",
+            relation="eq",
+            voltage="500",
+            output_voltage=output,
+            serial="0417",
+            reasons=[],
+            origin="meter",
+        )
+        told.result("C1" if output == "2" else "C2", reading=reading)
+    [found] = told.found("physics")
+    assert found.weight is Weight.DOUBT
+    assert "Only 2 V of 500 V were on the leads" in found.sentence
+    assert len(found.entries) == 2
+
+
+def test_a_figure_that_is_less_than_its_leads() -> None:
+    told = Told()
+    continuity = {"test": "earth-continuity", "unit": "Ohm", "between": "PE", "voltage": None, "limit": None}
+    told.result("C1", value="0.20", lead_ohm="0.30", **continuity)
+    told.result("C2", value="0.40", lead_ohm="0.30", **continuity)
+    [found] = told.found("physics")
+    assert "less than the leads alone" in found.sentence
+
+
 def test_live_tests_begun_before_the_dead_ones_stood() -> None:
     told = Told()
     body: dict[str, Any] = {

@@ -119,6 +119,7 @@ class Bench:
         n: int | None = None,
         mark: str = "",
         setting: Mapping[str, str] | None = None,
+        output_voltage: str | None = None,
     ) -> list[dict[str, Any]]:
         """One reading; the events it brought."""
         self.n = self.n + 1 if n is None else max(self.n, n)
@@ -130,7 +131,7 @@ class Bench:
             None,
             mark,
             voltage if function is Function.INSULATION else None,
-            None,
+            output_voltage,
             frozenset(flags),
             None,
             setting.get("multiple"),

@@ -83,3 +83,42 @@ def test_the_loop_against_the_supply_and_r1_r2(make_bench: type[Bench]) -> None:
     for value, hint in (("0.48", False), ("1.90", True)):
         bench.read(value, Function.EARTH_LOOP, unit="Ohm")
         assert ("hints" in bench.answer("take")) is hint
+
+
+@pytest.mark.parametrize(
+    ("value", "relation", "output", "said"),
+    [
+        ("5.00", "eq", "2", "Only 2 V of 500 V were on the leads"),
+        ("5.00", "eq", "449", "Only 449 V of 500 V were on the leads"),
+        ("1000", "gt", "120", "Only 120 V of 500 V were on the leads"),
+        ("5.00", "eq", "640", "640 V were on the leads where 500 V are the test voltage"),
+        ("5.00", "eq", "450", None),
+        ("5.00", "eq", "625", None),
+        ("0.40", "eq", "180", None),
+        ("5.00", "eq", None, None),
+    ],
+)
+def test_the_test_voltage_that_was_on_the_leads(
+    bench: Bench, value: str, relation: str, output: str | None, said: str | None
+) -> None:
+    """It changes neither whether a reading counts nor what it comes to."""
+    bench.prove_insulation()
+    bench.step("select", item="C1", test="insulation", voltage="500")
+    assert bench.reading(value, relation=relation, output_voltage=output)["accepted"]
+    result = bench.answer("take")
+    assert result["verdict"] == ("fails" if value == "0.40" else "meets")
+    hints = result.get("hints", [])
+    assert len(hints) == (said is not None)
+    assert said is None or said in hints[0]
+
+
+@pytest.mark.parametrize(("value", "said"), [("0.20", True), ("0.27", True), ("0.28", False), ("0.31", False)])
+def test_less_than_the_leads_alone(make_bench: type[Bench], value: str, said: bool) -> None:
+    bench = make_bench(studio_plan("as-nzs"))
+    bench.check("infinity", "20", Function.CONTINUITY, unit="Ohm", relation="gt")
+    assert bench.check("zero", "0.30", Function.CONTINUITY, unit="Ohm")["outcome"] == "pass"
+    bench.step("select", item="E1", test="earth-continuity")
+    bench.read(value, Function.CONTINUITY, unit="Ohm")
+    result = bench.answer("take")
+    assert ("less than the leads alone" in "".join(result.get("hints", []))) is said
+    assert result["sentence"].count("less 0.30 Ohm of leads") == 1
