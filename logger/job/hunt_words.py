@@ -73,8 +73,12 @@ def bounds_words(span: Span) -> str:
     """The resistance of a part between its bounds: `0.29 to 0.31 MOhm`, `at least 5 MOhm`."""
     low, high = span.mohm
     if math.isinf(high):
+        if math.isinf(low):
+            return "no leakage at all"
         return f"at least {_shown(low)} MOhm" if low else "not known"
-    return f"{_shown(low)} to {_shown(high)} MOhm" if low else f"at most {_shown(high)} MOhm"
+    if not low or math.isinf(low):  # from above unbounded: the readings leave no room, which the sentence says
+        return f"at most {_shown(high)} MOhm"
+    return f"{_shown(low)} to {_shown(high)} MOhm"
 
 
 def _shown(number: float) -> str | None:

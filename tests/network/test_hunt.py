@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import random
+import re
 from decimal import Decimal
 
 import pytest
@@ -225,3 +226,10 @@ def test_bounds_in_words() -> None:
     assert bounds_words(Span(0.0, 0.2)) == "at least 5.00 MOhm"
     assert bounds_words(Span(4.0, 5.0)) == "0.200 to 0.250 MOhm"
     assert bounds_words(Span(4.0, math.inf)) == "at most 0.250 MOhm"
+    assert bounds_words(Span(3.04, 0.0)) == "at most 0.329 MOhm"
+    assert bounds_words(Span(0.0, 0.0)) == "no leakage at all"
+
+
+@given(st.floats(0, 1e6), st.floats(0, 1e6) | st.just(math.inf))
+def test_bounds_are_never_words_of_a_program(low: float, high: float) -> None:
+    assert not re.search("None|inf|nan", bounds_words(Span(low, high)))
