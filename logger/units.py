@@ -173,7 +173,7 @@ def parse_quantity(text: str, unit: str) -> Typed:
         return Typed(number, unit)
     code = _code(rest)
     if code == "mm" and unit == "mm2":
-        code = "mm2"  # what people say of a cable
+        raise UnitUnknown(f'"{shown}" is a length, and a section is an area', f"write {number} mm2")
     if code == "mOhm" and unit == "MOhm":
         raise UnitUnknown(
             f'"{shown}" is in milliohm, and insulation is measured in megohm',

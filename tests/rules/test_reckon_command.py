@@ -91,6 +91,16 @@ def test_units_as_people_write_them(capsys: pytest.CaptureFixture[str]) -> None:
     assert run.record["result"].startswith("0.67796610")
 
 
+@pytest.mark.parametrize(
+    "typed",
+    ["200;50;5;0,8", "200; 50; 5; 0,8 MΩ", "200 50 5 0,8", "200 MOhm 50 MOhm 5 MOhm 800 kOhm", "200, 50, 5, 0.8"],
+)
+def test_a_decimal_comma_in_a_list(typed: str, capsys: pytest.CaptureFixture[str]) -> None:
+    for words in ([f"branches={typed}"], f"branches={typed}".split(" ")):
+        run = Run(capsys, "reckon", "parallel-insulation", *words, "--json")
+        assert run.record["result"].startswith("0.67796610"), typed
+
+
 def test_options_stand_anywhere(capsys: pytest.CaptureFixture[str]) -> None:
     orders = (
         ("--json", "--rules", "bs", "loop-limit", "device=B32"),
@@ -138,6 +148,19 @@ def test_a_branch_over_range_leaves_a_bound(capsys: pytest.CaptureFixture[str]) 
         ("conformity reading=1A limit=2V side=max accuracy=1%", "is a voltage, not a current"),
         ("cord-earth-limit length=3 size=1 --rules iec", "has no figure for this"),
         ("charge-time capacitance=>5nF voltage=500", "an over-range reading is no number"),
+        ("electrode-limit rating=30", 'rating: "30" has no unit: write 30 mA or 30 A'),
+        ("touch-voltage resistance=180 rating=30", "write 30 mA or 30 A"),
+        ("bonding-limit current=30", "write 30 mA or 30 A"),
+        ("substitute-leakage current=1.8 test=110", "write 1.8 mA or 1.8 A"),
+        ("class-a-trip-time current=6", "write 6 mA or 6 A"),
+        ("charge-time capacitance=1 voltage=500", "write 1 nF or 1 uF"),
+        ("charge-time capacitance=1uF voltage=500 current=1", "write 1 mA or 1 A"),
+        ("cable-capacitance thickness=1 radius=1mm permittivity=5 length=1", "write 1 mm"),
+        ("parallel-insulation branches=200,50,5,0,8", "put ; or a space between the values"),
+        ("parallel-insulation branches=0,5", "put ; or a space between the values"),
+        ("parallel-insulation branches=2,05,7", "put ; or a space between the values"),
+        ("fall-of-potential readings=0,58,0,55,0,59", "put ; or a space between the values"),
+        ("r1-plus-r2 line=2.5mm earth=1.5mm2 length=28m", "is a length, and a section is an area: write 2.5 mm2"),
     ],
 )
 def test_wrong_calls_are_explained(words: str, part: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -156,7 +179,7 @@ def test_all_that_is_wrong_is_said_at_once(capsys: pytest.CaptureFixture[str]) -
 def test_the_list(capsys: pytest.CaptureFixture[str]) -> None:
     run = Run(capsys, "reckon")
     assert run.code == 0
-    listed = [json.loads(line) for line in Run(capsys, "reckon", "--json").out.splitlines()]
+    listed = Run(capsys, "reckon", "--json").record["formulas"]
     assert {record["formula"] for record in listed} == set(FORMULAS) >= set(CONTRACT)
     for record in listed:
         assert f"{record['formula']}: {record['what']}" in run.out
@@ -188,6 +211,8 @@ def test_rules_list(capsys: pytest.CaptureFixture[str]) -> None:
     for name in ("iec", "as-nzs", "bs", "en-appliances", "as-nzs-appliances", "uk-appliances"):
         assert f"{name}: " in run.out
     assert "Check your own edition" in run.out
+    listed = Run(capsys, "rules", "--json").record["rules"]
+    assert {"iec", "bs", "as-nzs"} <= {pack["id"] for pack in listed}
 
 
 @pytest.mark.parametrize("name", ["iec", "as-nzs", "bs", "en-appliances", "as-nzs-appliances", "uk-appliances"])

@@ -17,8 +17,8 @@ def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) ->
         help="the trade's formulas, with the working",
         usage="zerofirst reckon [FORMULA] [NAME=VALUE ...] [--rules PACK] [--json]",
         description="Works out a formula for quantities with their units as people write them, such as length=28m "
-        "line=2.5mm2 device=B32. Lists have commas between, or semicolons where a comma is the decimal mark. Without a "
-        "formula: the list of them.",
+        "line=2.5mm2 device=B32. Lists have commas between; semicolons or spaces where a comma is the decimal mark. "
+        "Without a formula: the list of them.",
     )
     parser.add_argument("words", nargs=argparse.REMAINDER, metavar="FORMULA NAME=VALUE", help="see the list")
     parser.add_argument("--rules", metavar="PACK", help="rule pack by name or path, where the formula uses one")
@@ -71,10 +71,11 @@ def _options(arguments: argparse.Namespace) -> tuple[list[str], str | None, bool
 def _print_list(formulas: Sequence[Formula], *, as_json: bool) -> None:
     from tui.cli.output import emit, say
 
+    if as_json:
+        names = [{"formula": each.name, "what": each.what, "quantities": _quantities(each)} for each in formulas]
+        emit({"formulas": names})
+        return
     for formula in formulas:
-        if as_json:
-            emit({"formula": formula.name, "what": formula.what, "quantities": _quantities(formula)})
-            continue
         say(f"{formula.name}: {formula.what}")
         for quantity in formula.quantities:
             unit = f" in {quantity.unit}" if quantity.unit and quantity.unit != "1" else ""
@@ -82,8 +83,7 @@ def _print_list(formulas: Sequence[Formula], *, as_json: bool) -> None:
                 f", else {quantity.default}" if quantity.default else ", may be left out" if quantity.optional else ""
             )
             say(f"    {quantity.name:<12} {quantity.what}{unit}{default}")
-    if not as_json:
-        say("Use: zerofirst reckon r1-plus-r2 line=2.5mm2 earth=1.5mm2 length=28m")
+    say("Use: zerofirst reckon r1-plus-r2 line=2.5mm2 earth=1.5mm2 length=28m")
 
 
 def _quantities(formula: Formula) -> list[dict[str, object]]:

@@ -31,14 +31,14 @@ def run(arguments: argparse.Namespace) -> int:
     from tui.cli.output import emit, say
 
     if arguments.name is None:
-        for pack in map(load_pack, pack_names()):
-            if arguments.json:
-                emit(_head(pack))
-            else:
-                say(f"{pack.id}: {pack.title} ({pack.jurisdiction})")
-                say(f"    {pack.edition}")
-        if not arguments.json:
-            say("Use: zerofirst rules iec, or the path of your own pack. Check your own edition and your local rules.")
+        packs = [load_pack(name) for name in pack_names()]
+        if arguments.json:
+            emit({"rules": [_head(pack) for pack in packs]})
+            return 0
+        for pack in packs:
+            say(f"{pack.id}: {pack.title} ({pack.jurisdiction})")
+            say(f"    {pack.edition}")
+        say("Use: zerofirst rules iec, or the path of your own pack. Check your own edition and your local rules.")
         return 0
     pack = load_pack(arguments.name)
     if arguments.json:

@@ -99,7 +99,7 @@ FORMULAS: Final = (
         "substitute-leakage",
         "leakage at rated voltage from a substitute reading",
         (
-            Quantity("current", "as measured", "A", bounds=FROM_ZERO),
+            Quantity("current", "as measured", "A", bounds=FROM_ZERO, ask=("mA", "A")),
             Quantity("test", "voltage of the test", "V"),
             Quantity("rated", "rated voltage", "V", default="230"),
         ),

@@ -72,7 +72,7 @@ def _longest(given: Given) -> Answer:
 
 
 _TOUCH: Final = Quantity("touch", "touch voltage allowed", "V", default="50")
-_RATING: Final = Quantity("rating", "rated residual current", "A")
+_RATING: Final = Quantity("rating", "rated residual current", "A", ask=("mA", "A"))
 
 _OPERATING: Final = Quantity("operating", "current that operates the device", "A")
 _LINE: Final = Quantity("line", "section of the line", "mm2")
@@ -95,7 +95,7 @@ FORMULAS: Final = (
     Formula(
         "bonding-limit",
         "greatest resistance of supplementary bonding",
-        (Quantity("current", "that operates the protective device", "A"), _TOUCH),
+        (Quantity("current", "that operates the protective device", "A", ask=("mA", "A")), _TOUCH),
         _bonding_limit,
     ),
     Formula(

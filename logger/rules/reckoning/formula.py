@@ -41,6 +41,7 @@ class Quantity:
         many: the fewest values of a list; 1 for a single value.
         exactly: whether a list must have just so many.
         may_be_bound: whether an over-range reading (`>999`) may stand for a value.
+        ask: units that a bare number could be in, as mA and A: it is asked for; empty where one is obvious.
     """
 
     name: str
@@ -52,6 +53,7 @@ class Quantity:
     many: int = 1
     exactly: bool = False
     may_be_bound: bool = False
+    ask: tuple[str, ...] = ()
 
     @property
     def required(self) -> bool:

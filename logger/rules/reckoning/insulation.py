@@ -137,7 +137,7 @@ def _capacitance(given: Given) -> Answer:
 
 
 _MOHM: Final = "insulation resistance"
-_C: Final = Quantity("capacitance", "capacitance", "F")
+_C: Final = Quantity("capacitance", "capacitance", "F", ask=("nF", "uF"))
 _U: Final = Quantity("voltage", "voltage", "V")
 _TO: Final = Quantity("to", "voltage to fall to", "V", default="60")
 
@@ -188,7 +188,7 @@ FORMULAS: Final = (
     Formula(
         "charge-time",
         "how long a tester takes to charge a cable",
-        (_C, _U, Quantity("current", "the tester's current", "A", default="1 mA")),
+        (_C, _U, Quantity("current", "the tester's current", "A", default="1 mA", ask=("mA", "A"))),
         _charge,
     ),
     Formula(
@@ -221,8 +221,8 @@ FORMULAS: Final = (
         "cable-capacitance",
         "upper bound on a screened core's capacitance",
         (
-            Quantity("thickness", "of the insulation", "m"),
-            Quantity("radius", "of the conductor", "m"),
+            Quantity("thickness", "of the insulation", "m", ask=("mm",)),
+            Quantity("radius", "of the conductor", "m", ask=("mm",)),
             Quantity("permittivity", "relative, such as 2.3 for XLPE or 5 for PVC", "1"),
             Quantity("length", "of the cable", "m"),
         ),

@@ -164,7 +164,7 @@ FORMULAS: Final = (
     Formula(
         "class-a-trip-time",
         "longest trip time of a class A interrupter",
-        (Quantity("current", "residual current", "A"),),
+        (Quantity("current", "residual current", "A", ask=("mA", "A")),),
         _class_a,
     ),
     Formula(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from decimal import Decimal
+from typing import Final
 
 from logger.errors import InputWrong, UnitUnknown
 from logger.faults import nearest, quoted
 from logger.rules.reckoning.formula import Formula, Given, Quantity
 from logger.text import harmless
-from logger.units import convert, parse_quantity, unit_text
+from logger.units import DIGITS, convert, parse_quantity, unit_text
 
 # Most values of one list: no board has more circuits.
 VALUES_AT_MOST = 1000
@@ -79,16 +81,47 @@ def _numbers(quantity: Quantity, text: str) -> tuple[tuple[Decimal, ...], str, b
     over = [part.strip().startswith((">", "≥")) for part in parts]
     if any(over) and not quantity.may_be_bound:
         raise UnitUnknown("an over-range reading is no number", "give a reading that the meter could measure")
-    typed = [parse_quantity(part, quantity.unit) for part in _with_units([part.strip(" >≥=") for part in parts])]
+    given = _with_units([part.strip(" >≥=") for part in parts])
+    if quantity.ask and not unit_text(given[-1]):
+        written = [f"{given[-1].strip()} {unit}" for unit in quantity.ask]
+        raise UnitUnknown(f'"{harmless(text, 60)}" has no unit', f"write {' or '.join(written)}")
+    typed = [parse_quantity(part, quantity.unit) for part in given]
     numbers = tuple(convert(value.number, value.unit, quantity.unit) for value in typed)
     _check(quantity, numbers, text)
     return numbers, typed[-1].unit, any(over)
 
 
+_SPACED: Final = re.compile(r"\s+(?=[<>≥+-]?\s?[\d.,])")
+"""Between two values with nothing but space between them: what follows begins with a number."""
+
+
 def _parts(text: str) -> list[str]:
-    """The values of a list: split at semicolons where there are any (a comma is then a decimal one), else at commas."""
-    mark = ";" if ";" in text else ","
-    return [part for part in text.split(mark) if part.strip()] or [text]
+    """The values of a list: split at semicolons where there are any, else at spaces before numbers, else at commas.
+
+    A comma within a value is a decimal one, but where commas part the values.
+
+    Raises:
+        UnitUnknown: commas that may part values or be decimal ones.
+    """
+    if ";" in text:
+        return [part for part in text.split(";") if part.strip()] or [text]
+    spaced = _SPACED.split(text.strip())
+    if len(spaced) > 1 and not any(part.rstrip().endswith(",") for part in spaced[:-1]):
+        return spaced
+    parts = [part.strip() for part in text.split(",") if part.strip()]
+    if "." not in text and any(map(_is_torn, parts, parts[1:])):
+        raise UnitUnknown(
+            f'"{harmless(text, 60)}" can be read in two ways: a comma may be a decimal one',
+            "put ; or a space between the values, or write a decimal point",
+        )
+    return parts or [text]
+
+
+def _is_torn(part: str, after: str) -> bool:
+    """Whether two parts look like one number with a decimal comma: `0,8`, or `2,05`."""
+    return bool(
+        after[0] in DIGITS and ((part == "0") or (part.isdecimal() and after[0] == "0" and after[1:2].isdecimal()))
+    )
 
 
 def _with_units(parts: Sequence[str]) -> list[str]:
