@@ -212,7 +212,7 @@ def test_rules_list(capsys: pytest.CaptureFixture[str]) -> None:
         assert f"{name}: " in run.out
     assert "Check your own edition" in run.out
     listed = Run(capsys, "rules", "--json").record["rules"]
-    assert {"iec", "bs", "as-nzs"} <= {pack["id"] for pack in listed}
+    assert {"iec", "bs", "as-nzs"} <= {pack["pack"] for pack in listed}
 
 
 @pytest.mark.parametrize("name", ["iec", "as-nzs", "bs", "en-appliances", "as-nzs-appliances", "uk-appliances"])
