@@ -22,6 +22,7 @@ from logger.job.model import Decision, Item, JobKind, Plan
 from logger.job.plan_body import body_of
 from logger.job.plan_checks import check, check_anew
 from logger.job.plan_items import read_appliance, read_board, read_circuit, read_earth, read_supply
+from logger.job.plan_place import beside
 from logger.rules.pack import is_path, load_pack, pack_names
 from logger.text import harmless
 from logger.toml_table import Table
@@ -36,7 +37,7 @@ _WRONG_AT: Final = re.compile(r" \(at (?:line (\d+), column \d+|end of document)
 
 
 def load_plan(path: Path | str) -> Plan:
-    """The plan in the TOML file at `path`, checked; paths in it are relative to it.
+    """The plan in the TOML file at `path`, checked; its spreadsheets lie in its folder or below.
 
     `rules` of the plan is the name of a pack of ours, or the whole path of the user's own.
 
@@ -155,7 +156,7 @@ class _Reading:
             return []
         own = Faults(harmless(Path(name).name), self.faults.found)
         try:
-            text = _text_of(self.folder / name)
+            text = _text_of(beside(self.folder, name))
         except InputWrong as wrong:
             job.fault(f"{key}: {wrong}", key)
             return []

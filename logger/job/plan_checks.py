@@ -38,6 +38,10 @@ def check(plan: Plan, tell: Tell) -> None:
 
 def check_anew(plan: Plan, tell: Tell) -> None:
     """Tell of what a new plan may not say. A logbook begun before these checks keeps the plan that it has."""
+    for named in _named(plan):
+        if "/" in named.id:
+            why = "which parts the names of conductors; write - instead"
+            tell(named.owner, named.key, f"the id {quoted(named.id)} has a / in it, {why}")
     for circuit in plan.circuits:
         _curve_is_known(circuit, tell)
         _rcd_tests_have_an_rcd(circuit, tell)

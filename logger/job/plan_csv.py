@@ -13,10 +13,15 @@ import io
 from typing import Final
 
 from logger.faults import Faults, nearest, quoted
+from logger.text import harmless
 from logger.toml_table import Table
 
 DELIMITERS: Final = (";", "\t", ",")
 """Tried in this order on the header line: a comma may stand inside a name, a semicolon or a tab hardly ever does."""
+
+FOREIGN_NAMES: Final = 3
+FOREIGN_CHARACTERS: Final = 16
+"""How many names of a header are quoted where none is known, and how much of each, characters."""
 
 _SHARED: Final = ("id", "name", "required")
 COLUMNS: Final[dict[str, tuple[str, ...]]] = {
@@ -53,6 +58,9 @@ def rows(text: str, what: str, faults: Faults) -> list[Table]:
     found: list[Table] = []
     try:
         header = [cell.strip() for cell in next(reader)]
+        if not set(header) & set(COLUMNS[what]):
+            faults.add(_foreign(header, what), 1 + skipped)
+            return []
         _check_header(header, COLUMNS[what], faults, 1 + skipped)
         for cells in reader:
             if any(cell.strip() for cell in cells):
@@ -61,6 +69,14 @@ def rows(text: str, what: str, faults: Faults) -> list[Table]:
     except csv.Error as wrong:
         faults.add(f"not a CSV file from here on ({wrong})", reader.line_num + skipped)
     return found
+
+
+def _foreign(header: list[str], what: str) -> str:
+    """A file whose header names nothing that is known: no more of it is told than the start of its first names."""
+    named = ", ".join(quoted(harmless(cell, FOREIGN_CHARACTERS)) for cell in header[:FOREIGN_NAMES] if cell)
+    known = ", ".join(COLUMNS[what][:4])
+    said = f"the header line names no column of a {what} ({named or 'it is empty'})"
+    return f"{said}: is it the right file? known: {known} …"
 
 
 def _check_header(header: list[str], columns: tuple[str, ...], faults: Faults, line: int) -> None:

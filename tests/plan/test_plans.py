@@ -289,6 +289,59 @@ def test_a_spreadsheet_that_is_not_there(tmp_path: Path) -> None:
     assert "line 6: [job]: circuits_csv: There is no file" in faults_of(tmp_path, text)
 
 
+@pytest.mark.parametrize(
+    "name", ["/etc/hostname", "../circuits.csv", "sub/../../circuits.csv", "C:\\\\plans.csv", "..\\\\x"]
+)
+def test_a_spreadsheet_outside_the_plans_folder_is_not_opened(tmp_path: Path, name: str) -> None:
+    (tmp_path / "circuits.csv").write_text("secret line of somebody else\n", encoding="utf-8")
+    (tmp_path / "job").mkdir()
+    text = SMALL.replace('rules = "iec"', f'rules = "iec"\ncircuits_csv = "{name}"')
+    told = faults_of(tmp_path / "job", text)
+    assert "does not lie in the plan's folder: put the file beside the plan" in told
+    assert "secret" not in told
+
+
+def test_a_link_out_of_the_plans_folder_is_not_followed(tmp_path: Path) -> None:
+    (tmp_path / "elsewhere.csv").write_text("secret line of somebody else\n", encoding="utf-8")
+    (tmp_path / "job").mkdir()
+    text = SMALL.replace('rules = "iec"', 'rules = "iec"\ncircuits_csv = "circuits.csv"')
+    (tmp_path / "job" / "circuits.csv").symlink_to(tmp_path / "elsewhere.csv")
+    assert "leads out of the plan's folder" in faults_of(tmp_path / "job", text)
+    (tmp_path / "job" / "circuits.csv").unlink()
+    (tmp_path / "job" / "circuits.csv").mkdir()
+    assert "is no file" in faults_of(tmp_path / "job", text)
+
+
+def test_a_spreadsheet_below_the_plan_is_read(tmp_path: Path) -> None:
+    (tmp_path / "lists").mkdir()
+    (tmp_path / "lists" / "c.csv").write_text("id,board\nC7,DB1\n", encoding="utf-8")
+    text = SMALL.replace('rules = "iec"', 'rules = "iec"\ncircuits_csv = "lists/c.csv"')
+    assert "C7" in [circuit.id for circuit in load_plan(write(tmp_path, text)).circuits]
+
+
+def test_of_a_file_that_is_no_plan_little_is_told(tmp_path: Path) -> None:
+    with pytest.raises(PlanWrong) as refused:
+        load_plan(csv_plan(tmp_path, b"token is abcdefghijklmnopqrstuvwxyz,b,c,d,e\nmore of it,x,y,z,w\n"))
+    told = str(refused.value)
+    assert "names no column of a circuit" in told
+    assert "qrstuvwxyz" not in told
+    assert "more of it" not in told
+    assert told.count("circuits.csv") == 1
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        SMALL + '[[circuit]]\nid = "C4/L/0"\nboard = "DB1"',
+        SMALL + '[[circuit]]\nid = "C4"\nboard = "DB1"\npath = [{ id = "Q/4", kind = "breaker" }]',
+        SMALL + '[[earth]]\nid = "E/1"\nkind = "main-earth"',
+    ],
+)
+def test_an_id_has_no_slash(tmp_path: Path, text: str) -> None:
+    assert "has a / in it" in faults_of(tmp_path, text)
+    assert plan_from_body(plan_body(load_plan(write(tmp_path, text.replace("/", "-", 1).replace("/", "-")))))
+
+
 words = st.text(max_size=12)
 values = st.recursive(
     st.none() | st.booleans() | st.integers(-10, 10**6) | words,
