@@ -18,7 +18,7 @@ from logger.recorder.book import Book
 from logger.recorder.intake import Candidate
 from logger.recorder.limit_now import limit_now
 from logger.rules.agreement import Finding
-from logger.rules.at_the_leads import voltage_at_the_leads
+from logger.rules.at_the_leads import less_than_the_leads, voltage_at_the_leads
 from logger.rules.limit import Limit
 from logger.rules.pack_rules import STANDARD_OPERATING_PERCENT
 from logger.rules.uncertainty import half_width
@@ -66,6 +66,14 @@ def voltage_finding(reading: Reading) -> Finding | None:
     return voltage_at_the_leads(reading.value, reading.voltage, reading.output_voltage)
 
 
+def at_the_leads(candidate: Candidate, lead_ohm: Decimal | None) -> Finding | None:
+    """What a person should know of the leads before taking this reading; None where nothing is odd."""
+    reading = candidate.reading
+    if reading.function is Function.CONTINUITY:
+        return less_than_the_leads(reading.value, lead_ohm)
+    return voltage_finding(reading)
+
+
 def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[str, Any]:
     """The result of the selected test from the reading that was taken, judged by the pack in force."""
     plan, reading = book.plan, candidate.reading
@@ -106,9 +114,9 @@ def result_body(book: Book, selection: Selection, candidate: Candidate) -> dict[
         body["temperature"] = reading.temperature
     fitting = misfits(plan, Known(0, body), [Known(each.entry, each.body) for each in _others(book, body)])
     hints = [each.finding.sentence for each in fitting]
-    at_the_leads = voltage_finding(candidate.reading)
-    if at_the_leads is not None:
-        hints.insert(0, at_the_leads.sentence)
+    voltage = voltage_finding(candidate.reading)
+    if voltage is not None:
+        hints.insert(0, voltage.sentence)
     if hints:
         body["hints"] = hints
     reach = _reach(book, selection)

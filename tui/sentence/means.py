@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Final
 
 from logger.clock import NS_PER_S
 from logger.job.model import Decision
 from logger.quantity import UNITS
-from logger.recorder.results import judgement_on
+from logger.recorder.intake import Candidate
+from logger.recorder.results import at_the_leads, judgement_on
 from logger.recorder.steps import TAKE_WITHIN_S
 from logger.rules.limit import Limit
 from logger.rules.verdict import Judgement, Verdict
@@ -59,11 +61,17 @@ def means(facts: Facts) -> Lines:
     age_s = (facts.now_ns - facts.candidate.measured_ns) / NS_PER_S
     if age_s > TAKE_WITHIN_S:
         return (strong(f"too old to take: {age_s:.0f} s", Tone.WARN), plain("measure again"))
-    return judged_lines(
-        judgement_on(facts.limit, facts.candidate, facts.plan.decision, facts.lead_ohm),
-        facts.limit,
-        facts.plan.decision,
-    )
+    judgement = judgement_on(facts.limit, facts.candidate, facts.plan.decision, facts.lead_ohm)
+    return (*judged_lines(judgement, facts.limit, facts.plan.decision), *_odd(facts.candidate, facts.lead_ohm))
+
+
+def _odd(candidate: Candidate, lead_ohm: Decimal | None) -> Lines:
+    """What is odd about the leads, before anybody takes the reading."""
+    found = at_the_leads(candidate, lead_ohm)
+    if found is None:
+        return ()
+    said, _, remedy = harmless(found.sentence).rpartition("; ")
+    return (strong(said, Tone.WARN), plain(remedy))
 
 
 def _dial_first(reasons: tuple[str, ...]) -> tuple[str, ...]:
