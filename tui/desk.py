@@ -101,8 +101,7 @@ class Desk:
         elif self.facts is not None:
             self.facts = replace(self.facts, now_at=now_at, now_ns=now_ns)
         if self.facts is not None:
-            purpose = self.walk.purpose if self.walk is not None else ""
-            self.facts = replace(self.facts, trouble=self._trouble(now_ns), walk=purpose)
+            self.facts = replace(self.facts, trouble=self._trouble(now_ns), walk=self.walk)
 
     def _trouble(self, now_ns: int) -> str:
         if self.sitting.trouble:

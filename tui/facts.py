@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
@@ -25,6 +25,7 @@ from logger.screening import functions_for
 from logger.state import Alteration, JobState, MeterState, ResultState
 from tui.live import Live, Seen
 from tui.situation import LineState
+from tui.walk import Walk
 
 if TYPE_CHECKING:
     import threading
@@ -90,11 +91,16 @@ class Closing:
 
 @dataclass(frozen=True, slots=True)
 class WorkFacts:
-    """The work list as it stood when it was last worked out."""
+    """The work list as it stood when it was last worked out.
+
+    Attributes:
+        covered: by item, test and conductors: the runs that its own results have reached, those that fail apart.
+    """
 
     works: tuple[Work, ...] = ()
     todo: tuple[Work, ...] = ()
     closings: tuple[Closing, ...] = ()
+    covered: Mapping[tuple[str, str, str], frozenset[str]] = field(default_factory=dict)
 
     @property
     def next_work(self) -> Work | None:
@@ -124,7 +130,7 @@ class Facts:
         seen: its newest reading.
         key, proof: what must be proven for the next reading to count; None, unproven, where that is not known yet.
         carrier: the proof of another function that stands in, where the test's own has no zero and infinity.
-        walk: the action that goes on with the steps that the person is being led through; empty while they are not.
+        walk: the steps that the person is being led through; None while they are not.
         lead_ohm: resistance of the leads in the candidate, ohms, where the meter did not take it off.
         prove, prove_proof: what the keys for self-checks check, and how far it is; None where nothing can be.
     """
@@ -160,7 +166,7 @@ class Facts:
     alterations: tuple[Alteration, ...]
     work: WorkFacts
     trouble: str
-    walk: str = ""
+    walk: Walk | None = None
 
     @property
     def must_carry(self) -> bool:
@@ -233,7 +239,18 @@ def work_facts(state: JobState) -> WorkFacts:
     """The work list, what of it is left, and the closing checks that results wait for. Call it with the lock held."""
     works = tuple(work_list(state))
     todo = tuple(work for work in works if work.required and work.is_to_do)
-    return WorkFacts(works, todo, tuple(_closings(state)))
+    return WorkFacts(works, todo, tuple(_closings(state)), _covered(state))
+
+
+def _covered(state: JobState) -> dict[tuple[str, str, str], frozenset[str]]:
+    found: dict[tuple[str, str, str], set[str]] = {}
+    for result in state.results:
+        reach = result.body.get("reach")
+        stands = result.in_doubt is None and result.body.get("verdict") != "fails"
+        if isinstance(reach, Mapping) and stands:
+            place = (result.item, str(result.test), str(result.body.get("between")))
+            found.setdefault(place, set()).update(map(str, reach.get("reached", ())))
+    return {place: frozenset(runs) for place, runs in found.items()}
 
 
 def _closings(state: JobState) -> list[Closing]:

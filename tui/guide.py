@@ -10,15 +10,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-from tui.motion import Motion
-from tui.situation import Advice, LineState, ProofWord, Situation
-
-DEVICES_NAMED: Final = 2
-"""How many devices a sentence names before it counts the rest."""
-
-
-METERS_NAMED: Final = 3
-"""How many meters a sentence names."""
+from tui import guide_work as work
+from tui.situation import Advice, Leads, LineState, ProofWord, Situation
 
 
 def advise(situation: Situation) -> Advice:
@@ -110,7 +103,9 @@ def _judge(s: Situation) -> Advice | None:
 def _set_meter(s: Situation) -> Advice | None:
     if not (s.selected and s.meter_on):
         return None
-    return Advice(f"Set the meter to {s.wants}: it is on {s.meter_on}.", ("choose",))
+    turn = "hands_voltage" if s.turn_voltage else "hands_function"
+    hands = (turn,) if s.leads else ()
+    return Advice(f"Set the meter to {s.wants}: it is on {s.meter_on}.", (*hands, "choose"))
 
 
 def _prove(s: Situation) -> Advice | None:
@@ -119,111 +114,12 @@ def _prove(s: Situation) -> Advice | None:
     if not (s.selected or s.next_work):
         return None
     if s.proof_by:
-        return Advice(
-            f"Turn the meter to {s.proof_by} and prove it there: part the leads, then join them.", ("apart", "joined")
-        )
+        sentence = f"Turn the meter to {s.proof_by} and prove it there: part the leads, then join them."
+        return Advice(sentence, ("hands_function", "apart", "joined") if s.leads else ("apart", "joined"))
     why = f"The proof ended ({s.lapsed}). " if s.lapsed else ""
     if s.proof is ProofWord.NEEDS_ZERO:
-        return Advice(f"{why}Join the leads and hold still, then check zero.", ("joined", "apart"))
-    return Advice(f"{why}Part the leads and hold still, then check infinity.", ("apart", "joined"))
-
-
-def _no_selection(s: Situation) -> Advice | None:
-    if s.selected:
-        return None
-    return _onward(s)
-
-
-def _whose(s: Situation) -> Advice | None:
-    if len(s.contenders) < 2 or s.result:
-        return None
-    named = ", ".join(s.contenders[:METERS_NAMED])
-    return Advice(f"Say which meter is on it: {named} all measure it.", ("which_meter", "choose"))
-
-
-def _spoiled(s: Situation) -> Advice | None:
-    if not s.spoiled or not s.takeable or s.result:
-        return None
-    what = f"{s.spoiled[:1].upper()}{s.spoiled[1:]}"
-    return Advice(f"{what}: change that first, or say that it is otherwise.", ("alter", "device", "take"))
-
-
-def _not_all_of_it(s: Situation) -> Advice | None:
-    if not s.off or s.walk or not (s.takeable or s.result == "meets"):
-        return None
-    which = "; ".join(s.off[:DEVICES_NAMED])
-    more = f" and {len(s.off) - DEVICES_NAMED} more" if len(s.off) > DEVICES_NAMED else ""
-    if s.result:
-        return Advice(
-            f"{which}{more}: change that and take the reading again, or go on without that part.",
-            ("device", "take", "choose"),
-        )
-    return Advice(
-        f"{which}{more}: change that first, or take the reading now and test that part again.",
-        ("take", "device", "choose"),
-    )
-
-
-def _after_result(s: Situation) -> Advice | None:
-    if not s.result:
-        return None
-    if s.result == "fails" and s.whole and s.walk != "hunt":
-        return Advice("The whole fails: find which circuit it is.", ("hunt", "note", "take"))
-    if s.walk:
-        return Advice("Go on to the next step.", (s.walk, "note", "take"))
-    if s.result == "fails":
-        return Advice("It fails: find out why and take it again, or note it and go on.", ("choose", "note", "take"))
-    if s.result == "undecided":
-        return Advice("The meter cannot tell: use one that can, or go on.", ("choose", "note", "take"))
-    return _onward(s)
-
-
-def _onward(s: Situation) -> Advice:
-    """What the job needs once nothing is under the leads."""
-    if s.next_work:
-        return Advice(f"Go on with {s.next_work}.", ("choose", "work_list"))
-    if s.closing:
-        return _closing_check(s)
-    if s.put_back:
-        return Advice(f"Put back what was altered: {s.put_back[0]}.", ("alter",))
-    return Advice("Everything required has its result: finish when you are ready.", ("finish", "note"))
-
-
-def _closing_check(s: Situation) -> Advice:
-    wait = "1 result waits" if s.closing_results == 1 else f"{s.closing_results} results wait"
-    if s.closing_turn:
-        return Advice(f"Turn the meter to {s.closing} for the closing check: {wait} for it.", ("choose",))
-    if s.closing_zero:
-        other = "known" if s.closing_reference else "apart"
-        return Advice(f"Join the leads for the closing check on {s.closing}: {wait} for it.", ("joined", other))
-    if s.closing_reference:
-        how = "Put the leads on the reference that the meter was proven with"
-        return Advice(f"{how}, for the closing check on {s.closing}: {wait} for it.", ("known", "joined"))
-    return Advice(f"Part the leads for the closing check on {s.closing}: {wait} for it.", ("apart", "joined"))
-
-
-def _moving(s: Situation) -> Advice | None:
-    if not s.takeable or s.motion not in {Motion.RISING, Motion.FALLING, Motion.MOVING}:
-        return None
-    return Advice(f"Wait until it is steady: it is {s.motion}.", ("take", "choose"))
-
-
-def _take(s: Situation) -> Advice | None:
-    if not s.takeable:
-        return None
-    return Advice("Take the reading.", ("take", "choose", "skip"))
-
-
-def _turned_away(s: Situation) -> Advice | None:
-    if not s.turned_away:
-        return None
-    return Advice(s.turned_away, ("choose",))
-
-
-def _measure(s: Situation) -> Advice | None:
-    if s.keyed:
-        return Advice(f"Measure on {s.between}, then key in what the meter shows.", ("key_in", "choose", "skip"))
-    return Advice(f"Put the leads on {s.between} and start the meter's measurement.", ("choose", "skip"))
+        return work.posture(s, Leads.JOINED, "Join the leads and hold still, then check zero.", "check zero.", why)
+    return work.posture(s, Leads.APART, "Part the leads and hold still, then check infinity.", "check infinity.", why)
 
 
 RULES: Final[tuple[Callable[[Situation], Advice | None], ...]] = (
@@ -241,14 +137,15 @@ RULES: Final[tuple[Callable[[Situation], Advice | None], ...]] = (
     _judge,
     _set_meter,
     _prove,
-    _no_selection,
-    _whose,
-    _spoiled,
-    _not_all_of_it,
-    _after_result,
-    _turned_away,
-    _moving,
-    _take,
-    _measure,
+    work.no_selection,
+    work.whose,
+    work.spoiled,
+    work.leads_there,
+    work.not_all_of_it,
+    work.after_result,
+    work.turned_away,
+    work.moving,
+    work.take,
+    work.measure,
 )
 """In order of urgency; the last one always has advice."""

@@ -21,19 +21,20 @@ class Hands:
     def __init__(self, simulator: Simulator) -> None:
         self._simulator = simulator
         self.leads = "apart"
+        self.where = "open"
         self.supply_on = False
 
     def apart(self) -> str:
         """Part the leads."""
-        return self._leads("open", "apart")
+        return self.do("leads open")
 
     def joined(self) -> str:
         """Short the leads."""
-        return self._leads("short", "joined")
+        return self.do("leads short")
 
     def on_item(self, item: str, between: str) -> str:
         """Put the leads on an item, between these conductors."""
-        return self._leads(f"{item} {between}", f"on {harmless(item, 16)}, {harmless(between, 16)}")
+        return self.do(f"leads {item} {between}")
 
     def turn_to(self, function: str, voltage: str = "") -> str:
         """Turn the meter's dial."""
@@ -49,14 +50,14 @@ class Hands:
             said = self._simulator.perform(text)
         except ZerofirstError as error:
             return str(error)
-        if text.split()[:1] == ["supply"]:
-            self.supply_on = text.split()[1:] == ["on"]
+        word, *rest = text.split() or [""]
+        if word == "supply":
+            self.supply_on = rest == ["on"]
+        elif word == "leads":
+            self._moved_to(rest)
         return said
 
-    def _leads(self, where: str, words: str) -> str:
-        try:
-            said = self._simulator.perform(f"leads {where}")
-        except ZerofirstError as error:
-            return str(error)
-        self.leads = words
-        return said
+    def _moved_to(self, where: list[str]) -> None:
+        self.where = " ".join(where)
+        plain = {"open": "apart", "short": "joined"}.get(self.where)
+        self.leads = plain or f"on {', '.join(harmless(word, 16) for word in where)}"

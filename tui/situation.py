@@ -29,6 +29,17 @@ class ProofWord(StrEnum):
     NEEDS_ZERO = "needs zero"
 
 
+class Leads(StrEnum):
+    """Where the leads are. Nobody knows that of a real meter's; of simulated hands it is known."""
+
+    UNKNOWN = ""
+    APART = "apart"
+    JOINED = "joined"
+    THERE = "there"
+    """On what is selected, between its conductors."""
+    ELSEWHERE = "elsewhere"
+
+
 @dataclass(frozen=True, slots=True)
 class Situation:
     """Everything that decides what comes next. Texts are words for a person, harmless already.
@@ -43,11 +54,16 @@ class Situation:
         meter_on: what the meter is set to, where that is not what the test needs; `wants` says what is.
         proof: for the selected test (or what the meter is set to); `lapsed` says why it ended.
         proof_by: the function that the check is made on, where it is not the test's own.
-        between: the conductors that the leads go on, in words.
+        turn_voltage: only the test voltage is another, the function is right.
+        leads_on: where the leads belong, as `C1, line+neutral to earth`; `leads` where they are, as far as is known.
         turned_away: why the newest reading does not count, and what to do, where no other rule says it.
         takeable: the newest reading under this selection counts, is fresh, and has not been taken.
         result: verdict of the result taken under this selection; empty while there is none.
-        off: what keeps the test off a part, as `S3 is off`; `spoiled` what would make the reading mean something else.
+        off: what keeps the test off a part, as `S3 is off`.
+        spoiled: what would make the reading mean something else, the supply apart; `remedy` what to do about it, as
+            `take link LK1 out`; `supply_connected` this test is taken dead, and by the log the supply is connected.
+        result_spoiled: something spoiled that result when it was taken.
+        fails_first: what is done first where this test fails, as an order without its stop.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
             wait for it, `closing_turn` the meter is on something else, `closing_zero` the other point has passed,
@@ -55,7 +71,8 @@ class Situation:
         put_back: what is altered.
         whole: the insulation of a whole board is selected.
         contenders: the meters that all measure what is selected, where none was named.
-        walk: the action that goes on with the steps that the person is being led through; empty while they are not.
+        walk: the action that goes on with the steps that the person is being led through; empty while they are not;
+            `walk_step` the next of them; `walk_reading` what is selected is their own reading.
     """
 
     closed: bool = False
@@ -76,13 +93,19 @@ class Situation:
     proof: ProofWord = ProofWord.PROVEN
     lapsed: str = ""
     proof_by: str = ""
-    between: str = ""
+    turn_voltage: bool = False
+    leads_on: str = ""
+    leads: Leads = Leads.UNKNOWN
     off: tuple[str, ...] = ()
     spoiled: str = ""
+    remedy: str = ""
+    supply_connected: bool = False
     turned_away: str = ""
     takeable: bool = False
     motion: str = ""
     result: str = ""
+    result_spoiled: bool = False
+    fails_first: str = ""
     next_work: str = ""
     closing: str = ""
     closing_results: int = 0
@@ -92,6 +115,8 @@ class Situation:
     put_back: tuple[str, ...] = ()
     whole: bool = False
     walk: str = ""
+    walk_step: str = ""
+    walk_reading: bool = False
     keyed: bool = False
     contenders: tuple[str, ...] = ()
 

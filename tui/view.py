@@ -184,10 +184,15 @@ class WorkLine:
 
 @dataclass(frozen=True, slots=True)
 class HandsView:
-    """What the simulated hands hold (`leads apart`), and what they last said that they did."""
+    """What the simulated hands hold (`leads apart`), and what they last said that they did.
+
+    Attributes:
+        where: where the leads are, in the simulator's own words: `open`, `short`, `C1 L+N/PE`.
+    """
 
     leads: str
     said: str = ""
+    where: str = "open"
 
 
 @dataclass(frozen=True, slots=True)

@@ -74,7 +74,7 @@ def test_everything_stands_complete_at_80_by_24() -> None:
             "IEC 60364-6:2016, 6.4.3.3, table 6.1: check your edition",
             "all ",
             "neutral-earth link LK1 is out since 09:00",
-            "Take the reading.",
+            "Leads on C3, line+neutral to earth; it is steady: take the reading.",
             "[Enter] take",
             "[/] everything",
         ):

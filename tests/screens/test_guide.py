@@ -10,9 +10,9 @@ import pytest
 
 from tui.actions import BY_NAME
 from tui.guide import RULES, advise
-from tui.situation import LineState, ProofWord, Situation
+from tui.situation import Leads, LineState, ProofWord, Situation
 
-SELECTED = Situation(selected="C3 insulation", between="line+neutral to earth", next_work="C1 Kiln, insulation")
+SELECTED = Situation(selected="C3 insulation", leads_on="C3, line+neutral to earth", next_work="C1 Kiln, insulation")
 TAKEABLE = replace(SELECTED, takeable=True)
 
 TABLE = [
@@ -79,18 +79,121 @@ TABLE = [
         "Turn the meter to continuity and prove it there",
         "apart",
     ),
-    ("no reading", SELECTED, "Put the leads on line+neutral to earth and start", "choose"),
-    ("keyed", replace(SELECTED, keyed=True), "Measure on line+neutral to earth, then key in", "key_in"),
+    ("no reading", SELECTED, "Put the leads on C3, line+neutral to earth and start", "choose"),
+    ("keyed", replace(SELECTED, keyed=True), "Measure on C3, line+neutral to earth, then key in", "key_in"),
     ("turned away", replace(SELECTED, turned_away="Let the meter choose its range."), "Let the meter choose", "choose"),
-    ("moving", replace(TAKEABLE, motion="still rising"), "Wait until it is steady: it is still rising", "take"),
-    ("steady", replace(TAKEABLE, motion="steady"), "Take the reading.", "take"),
+    (
+        "moving",
+        replace(TAKEABLE, motion="still rising"),
+        "Leads on C3, line+neutral to earth; wait until it is steady: it is",
+        "take",
+    ),
+    (
+        "steady",
+        replace(TAKEABLE, motion="steady"),
+        "Leads on C3, line+neutral to earth; it is steady: take the reading.",
+        "take",
+    ),
+    (
+        "over range",
+        TAKEABLE,
+        "Leads on C3, line+neutral to earth; when it is steady, take the reading.",
+        "take",
+    ),
     (
         "a switch is off",
         replace(TAKEABLE, off=("S3 is off",)),
-        "S3 is off: change that first, or take the reading",
+        "S3 is off: change that first, or with the leads on C3, line+neutral to earth, take the reading now",
         "take",
     ),
-    ("spoiled", replace(TAKEABLE, spoiled="the link LK1 is in"), "The link LK1 is in: change that first", "alter"),
+    ("spoiled, no remedy", replace(TAKEABLE, spoiled="link LK1 is in"), "Link LK1 is in: change that first", "alter"),
+    (
+        "a link spoils it",
+        replace(TAKEABLE, spoiled="link LK1 is in", remedy="take link LK1 out"),
+        "Take link LK1 out, then measure again.",
+        "alter",
+    ),
+    (
+        "a link, before the leads are on",
+        replace(SELECTED, spoiled="link LK1 is in", remedy="take link LK1 out"),
+        "Take link LK1 out.",
+        "alter",
+    ),
+    (
+        "a link, and the supply",
+        replace(TAKEABLE, spoiled="link LK1 is in", remedy="take link LK1 out", supply_connected=True),
+        "With the supply off and proven dead, take link LK1 out, then measure again.",
+        "alter",
+    ),
+    (
+        "the supply",
+        replace(SELECTED, supply_connected=True),
+        "Isolate the supply and prove it dead, then say so.",
+        "alter",
+    ),
+    (
+        "it failed because of a link",
+        replace(TAKEABLE, result="fails", result_spoiled=True, spoiled="link LK1 is in", remedy="take link LK1 out"),
+        "Take link LK1 out, then measure again.",
+        "alter",
+    ),
+    (
+        "the link went back in after the last result",
+        replace(TAKEABLE, result="recorded", spoiled="link LK1 is in", remedy="take link LK1 out"),
+        "Go on with C1 Kiln, insulation.",
+        "choose",
+    ),
+    ("hands apart", replace(TAKEABLE, leads=Leads.APART), "Put the leads on C3, line+neutral to earth.", "hands_on"),
+    ("hands elsewhere", replace(TAKEABLE, leads=Leads.ELSEWHERE), "Put the leads on C3, line+neutral", "hands_on"),
+    ("hands there", replace(TAKEABLE, leads=Leads.THERE), "Take the reading.", "take"),
+    (
+        "hands to be parted",
+        replace(SELECTED, proof=ProofWord.NEEDS_BOTH, leads=Leads.JOINED),
+        "Part the leads.",
+        "hands_apart",
+    ),
+    (
+        "hands parted",
+        replace(SELECTED, proof=ProofWord.NEEDS_BOTH, leads=Leads.APART),
+        "The leads are apart: hold still and check infinity.",
+        "apart",
+    ),
+    (
+        "hands to be joined for the closing check",
+        Situation(closing="insulation, 500 V", closing_results=2, closing_zero=True, leads=Leads.APART),
+        "Join the leads for the closing check on insulation, 500 V: 2 results wait for it.",
+        "hands_joined",
+    ),
+    (
+        "hands at the dial",
+        replace(SELECTED, meter_on="250 V", wants="insulation, 500 V", turn_voltage=True, leads=Leads.THERE),
+        "Set the meter to insulation, 500 V: it is on 250 V",
+        "hands_voltage",
+    ),
+    (
+        "a walk was left",
+        replace(TAKEABLE, result="meets", walk="least_work", walk_step="Set K1 to closed.", off=("K1 is open",)),
+        "K1 is open. Go on: set K1 to closed.",
+        "least_work",
+    ),
+    (
+        "a hunt goes on",
+        replace(TAKEABLE, result="fails", whole=True, walk="hunt", walk_step="READ at DB1."),
+        "Go on: READ at DB1.",
+        "hunt",
+    ),
+    (
+        "a hunt has its reading",
+        replace(TAKEABLE, result="fails", whole=True, walk="hunt"),
+        "Go on: see what that reading says.",
+        "hunt",
+    ),
+    (
+        "insulation fails",
+        replace(TAKEABLE, result="fails", fails_first="unplug every load"),
+        "It fails: unplug every load; or note it and go on.",
+        "choose",
+    ),
     (
         "taken, and something missed",
         replace(TAKEABLE, result="meets", off=("S3 is off", "K1 is open", "S4 is 1")),

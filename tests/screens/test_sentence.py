@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
+from textwrap import wrap
 
 import pytest
 from screen_bench import ScreenBench, studio_plan
 
 from logger.errors import LinkFailed, LinkReason
-from logger.job.model import Board, Circuit
+from logger.job.model import Board, Circuit, Load
 from logger.proof import Point
 from logger.quantity import Function, Test
 from logger.reading import Flag
@@ -156,7 +158,7 @@ def test_a_reading_that_counts(bench: ScreenBench) -> None:
         "meets at least 1.0 MΩ, 412 times over ✓",
         "IEC 60364-6:2016, 6.4.3.3, table 6.1: check your edition",
     ]
-    assert bench.says("next") == "Take the reading."
+    assert bench.says("next") == "Leads on C1, line+neutral to earth; it is steady: take the reading."
 
 
 def test_a_reading_that_fails_says_what_was_asked(bench: ScreenBench) -> None:
@@ -225,6 +227,7 @@ def test_a_meter_on_another_function_has_that_functions_own_scale(bench: ScreenB
 
 
 def test_an_old_reading_cannot_be_taken(bench: ScreenBench) -> None:
+    bench.isolate()
     bench.select()
     bench.prove()
     bench.read("412")
@@ -259,14 +262,94 @@ def test_covers_names_the_device_that_is_off(bench: ScreenBench) -> None:
     assert bench.says("covers").endswith(" runs · not C3 behind S3, which is off")
     bench.prove()
     bench.read("412")
-    assert bench.says("next").startswith("S3 is off: change that first, or take the reading now")
+    assert bench.says("next").startswith("S3 is off: change that first, or with the leads on C3,")
 
 
 def test_covers_says_what_would_spoil_it(bench: ScreenBench) -> None:
     bench.select("C1")
-    assert "spoiled: the supply is connected" in bench.says("covers")
-    bench.isolate()
+    assert bench.says("covers").endswith("\nspoiled: link LK1 is in; the supply is connected")
+    bench.step("alter", what="supply", to="off", why="proven dead")
+    assert bench.says("covers").endswith("\nspoiled: link LK1 is in")
+    bench.step("alter", what="LK1", to="out", why="insulation")
     assert "spoiled" not in bench.says("covers")
+
+
+def test_a_link_that_explains_a_low_reading_is_named_and_taken_out_first(bench: ScreenBench) -> None:
+    bench.prove()
+    bench.select("C1")
+    assert bench.says("next") == "With the supply off and proven dead, take link LK1 out."
+    bench.read("0.30")
+    assert bench.says("next") == "With the supply off and proven dead, take link LK1 out, then measure again."
+    assert bench.look().next_step.actions[0] == "alter"
+    bench.step("take")
+    assert bench.says("means").startswith("fails")
+    assert bench.says("next") == "With the supply off and proven dead, take link LK1 out, then measure again."
+    bench.step("alter", what="supply", to="off", why="proven dead")
+    assert bench.says("next") == "Take link LK1 out, then measure again."
+    bench.step("alter", what="LK1", to="out", why="insulation")
+    bench.read("412", flags=(Flag.STEADY,))
+    assert bench.says("next") == "Leads on C1, line+neutral to earth; it is steady: take the reading."
+    bench.step("take")
+    assert bench.says("next").startswith("Go on with C3 Workbench lights, insulation")
+    bench.step("restore", what="LK1")
+    assert bench.says("next").startswith("Go on with C3 Workbench lights, insulation")
+
+
+def test_a_dead_test_is_isolated_before_the_leads_are_put_on(bench: ScreenBench) -> None:
+    bench.step("alter", what="LK1", to="out", why="insulation")
+    bench.prove()
+    bench.select("C1")
+    assert bench.says("next") == "Isolate the supply and prove it dead, then say so."
+    bench.step("alter", what="supply", to="off", why="proven dead")
+    assert bench.says("next").startswith("Put the leads on C1, line+neutral to earth")
+
+
+@pytest.mark.parametrize(
+    ("kind", "words", "remedy"),
+    [
+        ("lighting", "lamps of C3 are in", "Take the lamps of C3 out, then measure again."),
+        ("heating", "heating elements of C3 are in", "Disconnect the heating elements of C3, then measure again."),
+        ("sockets", "appliances at C3 are in", "Unplug the appliances at C3, then measure again."),
+    ],
+)
+def test_a_load_between_the_leads_is_named_with_what_to_do(kind: str, words: str, remedy: str) -> None:
+    lights = studio_plan().circuits[1]
+    bench = ScreenBench(studio_plan(circuits=(replace(lights, load=Load(kind)),)))
+    bench.isolate()
+    bench.prove()
+    bench.select("C3", between="L/N")
+    bench.read("0.00")
+    assert bench.says("covers").endswith(f"spoiled: {words}")
+    assert bench.says("next") == remedy
+
+
+def test_all_that_spoils_is_named_as_far_as_two_rows_hold(bench: ScreenBench) -> None:
+    circuits = tuple(
+        Circuit(f"C{n}", "DB1", f"Bench {n}", load=Load("lighting", surge_protected=True), required=())
+        for n in range(1, 9)
+    )
+    bench = ScreenBench(studio_plan(circuits=circuits))
+    bench.select("DB1")
+    line = bench.says("covers").split("\n")[1]
+    assert line.startswith("spoiled: link LK1 is in; ")
+    assert line.endswith(" more")
+    assert len(wrap(line, 70)) <= 2
+
+
+def test_a_part_that_was_turned_on_after_its_result_is_measured_again(bench: ScreenBench) -> None:
+    bench.isolate()
+    bench.step("set", device="S3", position="off")
+    bench.prove()
+    bench.select("C3")
+    bench.read("412")
+    bench.step("take")
+    assert bench.says("next").startswith("S3 is off: change that and take the reading again")
+    bench.step("set", device="S3", position="on")
+    bench.read("411", flags=(Flag.STEADY,))
+    assert bench.says("next") == "Leads on C3, line+neutral to earth; it is steady: take the reading."
+    bench.step("take")
+    bench.step("set", device="S3", position="off")
+    assert bench.says("next").startswith("Go on with C1 Kiln")
 
 
 def test_open_keeps_what_must_go_back(bench: ScreenBench) -> None:
@@ -300,9 +383,9 @@ def test_a_whole_job_is_led_from_word_to_word() -> None:
     assert bench.says("next").startswith("Caution: This puts up to")
     assert bench.look().next_step.actions[0] == "understood"
     bench.step("confirm", caution="insulation")
-    assert bench.says("next") == "Put the leads on line+neutral to earth and start the meter's measurement."
+    assert bench.says("next") == "Put the leads on C1, line+neutral to earth and start the meter's measurement."
     bench.read("412", flags=(Flag.STEADY,))
-    assert bench.says("next") == "Take the reading."
+    assert bench.says("next") == "Leads on C1, line+neutral to earth; it is steady: take the reading."
     bench.step("take")
     assert bench.answer().startswith("Result C1 insulation 500 V: 412 MΩ: meets")
     assert bench.says("next").startswith("Part the leads for the closing check on insulation, 500 V: 1 result waits")

@@ -161,7 +161,7 @@ def test_the_walk_leads_through_the_reading_and_back(logged: ScreenBench) -> Non
         logged.read("412")
         await screen.press("enter")
         assert screen.last_step == {"do": "take"}
-        await screen.come("Go on to the next step.")
+        await screen.come("Go on: put back: LK1")
         for _ in range(20):
             await screen.press("enter" if "leave it here" in screen.text else "g")
             if "That was all of it." in screen.text:
@@ -263,14 +263,24 @@ def test_on_a_real_logbook_the_step_is_in_the_file_before_the_next_one_is_made(
     [
         ({"result": "fails", "whole": True}, "The whole fails: find which circuit", "hunt"),
         ({"result": "fails", "whole": True, "walk": "least_work"}, "The whole fails: find which circuit", "hunt"),
-        ({"result": "fails", "whole": True, "walk": "hunt"}, "Go on to the next step", "hunt"),
-        ({"result": "meets", "walk": "hunt", "off": ("Q1 is off",)}, "Go on to the next step", "hunt"),
+        ({"result": "fails", "whole": True, "walk": "hunt"}, "Go on: see what that reading says", "hunt"),
+        ({"result": "meets", "walk": "hunt", "off": ("Q1 is off",)}, "Q1 is off. Go on: see what that", "hunt"),
+        (
+            {"result": "meets", "walk": "hunt", "walk_step": "Set Q1 to on.", "walk_reading": True, "off": ("Q1 is",)},
+            "Go on: set Q1 to on.",
+            "hunt",
+        ),
         ({"result": "fails"}, "It fails: find out why", "choose"),
-        ({"takeable": True, "walk": "hunt", "off": ("Q1 is off",)}, "Take the reading", "take"),
+        (
+            {"takeable": True, "walk": "hunt", "walk_reading": True, "off": ("Q1 is off",)},
+            "Leads on DB1, line to earth; when it is steady, take",
+            "take",
+        ),
+        ({"takeable": True, "walk": "hunt", "off": ("Q1 is off",)}, "Q1 is off: change that first", "take"),
         ({"takeable": True, "off": ("Q1 is off",)}, "Q1 is off: change that first", "take"),
     ],
 )
 def test_next_leads_on(changed: dict[str, object], sentence: str, first: str) -> None:
-    advice = advise(replace(Situation(selected="DB1 insulation", between="line to earth"), **changed))  # type: ignore[arg-type]
+    advice = advise(replace(Situation(selected="DB1 insulation", leads_on="DB1, line to earth"), **changed))  # type: ignore[arg-type]
     assert advice.sentence.startswith(sentence)
     assert advice.actions[0] == first

@@ -59,4 +59,4 @@ class Context:
         """Let the simulated hands do something, off the event loop, and tell what they say."""
         if self.hands is not None:
             said = await asyncio.to_thread(move, self.hands)
-            self.desk.hands = HandsView(f"leads {self.hands.leads}", said)
+            self.desk.hands = HandsView(f"leads {self.hands.leads}", said, self.hands.where)

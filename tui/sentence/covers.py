@@ -6,26 +6,37 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from logger.job.joins import Spoiler
 from logger.job.network import Network
 from logger.job.network_of import network_of
 from logger.job.reach_model import Reach
 from logger.text import harmless
 from tui.facts import Facts
+from tui.fit import BODY_COLUMNS
+from tui.sentence.spoilt import Spoilt, spoilt_by
 from tui.sentence.standing_now import reach_now
 from tui.view import Lines, Tone, Words, faint, plain, strong
 
 TOLD: Final = 2
 """How many items or reasons are named before the rest is counted: two rows at most; the drawing has them all."""
 
+SPOILED_CHARACTERS: Final = 2 * BODY_COLUMNS - 12
+"""Longest words for all that spoils, characters: two rows, less what their ends leave empty."""
+
 
 @dataclass(frozen=True, slots=True)
 class Cover:
-    """What COVERS says. `off`: what keeps the test off a part, as `S3 is off`; `spoiled`: what would falsify it."""
+    """What COVERS says.
+
+    Attributes:
+        off: what keeps the test off a part that no result of this test has reached either, as `S3 is off`.
+        spoiled: what would falsify it, the one that explains a reading near zero first.
+        reached: the runs that a reading taken now says something about.
+    """
 
     lines: Lines
     off: tuple[str, ...] = ()
-    spoiled: tuple[str, ...] = ()
+    spoiled: tuple[Spoilt, ...] = ()
+    reached: frozenset[str] = frozenset()
 
 
 class Covers:
@@ -39,25 +50,27 @@ class Covers:
         selection = facts.selection
         if selection is None:
             return Cover((faint("nothing yet"),))
-        key = (selection, tuple(facts.positions.items()), facts.alterations)
+        covered = facts.work.covered.get((selection.item, str(selection.test), selection.between), frozenset())
+        key = (selection, tuple(facts.positions.items()), facts.alterations, covered)
         if self._last is None or self._last[0] != key:
-            self._last = (key, self._work_out(facts))
+            self._last = (key, self._work_out(facts, covered))
         return self._last[1]
 
-    def _work_out(self, facts: Facts) -> Cover:
+    def _work_out(self, facts: Facts, covered: frozenset[str]) -> Cover:
         network = network_of(facts.plan)
         if network is None:
             return Cover((faint("not known: the plan cannot be drawn as a network"),))
         found = reach_now(network, facts)
         if found is None:
             return Cover((faint(_not_drawn(facts)),))
-        off = tuple(dict.fromkeys(f"{harmless(d, 16)} is {harmless(p, 12)}" for d, p in _because(found)))
-        spoiled = tuple(_short(each) for each in found.spoiled_by)
-        return Cover(_lines(found, _missed(network, found)), off, spoiled)
+        off = tuple(dict.fromkeys(f"{harmless(d, 16)} is {harmless(p, 12)}" for d, p in _because(found, covered)))
+        spoiled = spoilt_by(facts, found.spoiled_by)
+        return Cover(_lines(found, _missed(network, found), spoiled), off, spoiled, frozenset(found.reached))
 
 
-def _because(found: Reach) -> Iterable[tuple[str, str]]:
-    return ((because.device, because.position) for each in found.unreached for because in each.because)
+def _because(found: Reach, covered: frozenset[str]) -> Iterable[tuple[str, str]]:
+    missed = (each for each in found.unreached if each.segment not in covered)
+    return ((because.device, because.position) for each in missed for because in each.because)
 
 
 def _missed(network: Network, found: Reach) -> tuple[str, ...]:
@@ -77,22 +90,29 @@ def _some(names: Sequence[str], between: str, and_more: str = " and") -> str:
     return between.join(names[:TOLD]) + (f"{and_more} {rest} more" if rest > 0 else "")
 
 
-def _lines(found: Reach, missed: tuple[str, ...]) -> Lines:
+def _lines(found: Reach, missed: tuple[str, ...], spoiled: tuple[Spoilt, ...]) -> Lines:
     whole = len(found.reached) + len(found.unreached)
     if missed:
         tail = f" · not {_some(missed, '; not ', '; and')}"
         first = (Words(f"{len(found.reached)} of {whole} runs"), *strong(tail, Tone.WARN))
     else:
         first = plain("its one run" if whole == 1 else f"all {whole} runs")
-    if not found.spoiled_by:
+    if not spoiled:
         return (first,)
-    more = f" (and {len(found.spoiled_by) - 1} more)" if len(found.spoiled_by) > 1 else ""
-    return (first, strong(f"spoiled: {_short(found.spoiled_by[0])}{more}", Tone.WARN))
+    return (first, strong(f"spoiled: {_all_that_spoils(spoiled)}", Tone.WARN))
 
 
-def _short(spoiler: Spoiler) -> str:
-    """Why a reading would not mean what it seems to: the first half of its sentence, which is enough to act on."""
-    return harmless(spoiler.why.partition(";")[0], 100)
+def _all_that_spoils(spoiled: tuple[Spoilt, ...]) -> str:
+    """All of it where it fits in two rows; else what fits, and how many more."""
+    words = [each.words for each in spoiled]
+    told = words[:1]
+    for word in words[1:]:
+        rest = len(words) - len(told) - 1
+        if len("; ".join([*told, word])) + (len(f"; and {rest} more") if rest else 0) > SPOILED_CHARACTERS:
+            break
+        told.append(word)
+    more = len(words) - len(told)
+    return "; ".join(told) + (f"; and {more} more" if more else "")
 
 
 def _not_drawn(facts: Facts) -> str:

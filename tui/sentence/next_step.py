@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from collections.abc import Mapping
+from typing import Any, Final
 
 from logger.clock import NS_PER_S
 from logger.job.model import Board
@@ -10,7 +11,7 @@ from logger.proof import Point, Proof, ProofKey
 from logger.quantity import Test
 from logger.recorder.event import Event
 from logger.recorder.steps import KEYED_LINE, TAKE_WITHIN_S
-from logger.screening import Reason
+from logger.screening import Reason, functions_for
 from logger.text import harmless
 from tui.facts import Closing, Facts
 from tui.fit import BODY_COLUMNS
@@ -21,9 +22,10 @@ from tui.present import WAY_OUT, between_words, on_function, sentence, test_word
 from tui.sentence.covers import Cover
 from tui.sentence.on_test import meter_is_on
 from tui.sentence.open_alterations import called, in_order
+from tui.sentence.walk_now import NO_WALK, WalkNow
 from tui.sentence.we_see import counts_now
-from tui.situation import Advice, ProofWord, Situation
-from tui.view import Line, NextView, Tone, faint, plain, strong
+from tui.situation import Advice, Leads, ProofWord, Situation
+from tui.view import HandsView, Line, NextView, Tone, faint, plain, strong
 
 TOLD_ELSEWHERE: Final = frozenset(
     {Reason.NO_SELECTION, Reason.NOT_PROVEN, Reason.PROOF_LAPSED, Reason.WRONG_FUNCTION, Reason.WRONG_VOLTAGE}
@@ -31,23 +33,40 @@ TOLD_ELSEWHERE: Final = frozenset(
 )
 """Reasons that the guide has a rule of its own for."""
 
+CONNECTIONS: Final = "look at its terminals and joints, then measure again"
+
+FAILS_FIRST: Final = {
+    Test.INSULATION: "unplug every load and measure again, then line and neutral to earth one by one",
+    Test.EARTH_CONTINUITY: CONNECTIONS,
+    Test.RING_CONTINUITY: CONNECTIONS,
+    Test.EARTH_LOOP: f"isolate, {CONNECTIONS}",
+    Test.LINE_LOOP: f"isolate, {CONNECTIONS}",
+}
+"""What is done first where a test fails; the trade's own order, before anything is taken apart."""
+
 ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS, "failed": 4 * BODY_COLUMNS}
 """Longest answer shown, characters: two lines for what was not done or is odd, else one; the log has it whole."""
 
 
-def next_step(facts: Facts, live: Live, cover: Cover) -> NextView:
+def next_step(
+    facts: Facts, live: Live, cover: Cover, walk: WalkNow = NO_WALK, hands: HandsView | None = None
+) -> NextView:
     """The sentence, what it offers, and the last answer."""
-    advice = advise(situation(facts, live, cover))
+    advice = advise(situation(facts, live, cover, walk, hands))
     text = harmless(advice.sentence, 600)
     line = strong(f"Caution: {text}", Tone.WARN) if advice.caution else strong(text)
     return NextView((line,), advice.actions, _answer(live.fresh_answer(facts.now_ns), advice))
 
 
-def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
-    """Everything that decides what comes next."""
+def situation(
+    facts: Facts, live: Live, cover: Cover, walk: WalkNow = NO_WALK, hands: HandsView | None = None
+) -> Situation:
+    """Everything that decides what comes next. `hands`: only where the meter is simulated."""
     selection, meter, seen = facts.selection, facts.meter, facts.seen
     takeable = _takeable(facts, live)
     closing = _closing(facts)
+    result = _standing_result(live, cover, walk) if selection else None
+    joins = [each for each in cover.spoiled if not each.supply]
     return Situation(
         closed=facts.closed,
         trouble=harmless(facts.trouble),
@@ -66,13 +85,19 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         proof=_proof_word(facts),
         lapsed=harmless(facts.proof.lapsed or "", 60),
         proof_by=_proof_by(facts),
-        between=between_words(selection.between) if selection else "",
+        turn_voltage=bool(selection and seen and seen.function in functions_for(selection.test)),
+        leads_on=_leads_on(facts),
+        leads=_leads(facts, hands),
         off=cover.off,
-        spoiled=cover.spoiled[0] if cover.spoiled else "",
+        spoiled=joins[0].words if joins else "",
+        remedy=joins[0].remedy if joins else "",
+        supply_connected=len(joins) < len(cover.spoiled),
         turned_away=_turned_away(facts),
         takeable=takeable,
         motion=motion(live.meters[seen.serial], facts.now_ns)[0] if seen else Motion.UNKNOWN,
-        result=str(live.result.fields["verdict"]) if live.result and selection else "",
+        result=str(result["verdict"]) if result else "",
+        result_spoiled=bool(result and _reach_of(result).get("spoiled_by")),
+        fails_first=FAILS_FIRST.get(selection.test, "") if selection else "",
         next_work=_next_work(facts),
         closing=on_function(closing.key.function, closing.key.voltage) if closing else "",
         closing_results=sum(c.results for c in facts.work.closings if closing and c.key == closing.key),
@@ -81,10 +106,49 @@ def situation(facts: Facts, live: Live, cover: Cover) -> Situation:
         closing_reference=closing is not None and closing.by_reference,
         put_back=tuple(called(facts, a.what) for a in in_order(facts)),
         whole=_is_whole(facts),
-        walk=facts.walk,
+        walk=walk.purpose,
+        walk_step=walk.step,
+        walk_reading=walk.reading,
         contenders=tuple(harmless(serial, 24) for serial in facts.contenders),
         keyed=bool(meter and meter.line.startswith(KEYED_LINE)),
     )
+
+
+def _standing_result(live: Live, cover: Cover, walk: WalkNow) -> Mapping[str, Any] | None:
+    """The result taken under this selection; None where there is none, or where the installation stands so now that a
+    reading would say more: nothing spoils it any more, or it reaches further. A walk knows itself what comes next."""
+    if live.result is None:
+        return None
+    body = live.result.fields
+    reach = _reach_of(body)
+    is_cleared = bool(reach.get("spoiled_by")) and not cover.spoiled
+    reaches_further = bool(reach and cover.reached - frozenset(map(str, reach.get("reached", ()))))
+    return None if is_cleared or (reaches_further and not walk.purpose) else body
+
+
+def _reach_of(result: Mapping[str, Any]) -> Mapping[str, Any]:
+    reach = result.get("reach")
+    return reach if isinstance(reach, Mapping) else {}
+
+
+def _leads_on(facts: Facts) -> str:
+    """`C1, line+neutral to earth`: where the leads belong."""
+    selection = facts.selection
+    if selection is None:
+        return ""
+    between = between_words(selection.between)
+    return f"{harmless(selection.item, 16)}, {between}" if between else harmless(selection.item, 16)
+
+
+def _leads(facts: Facts, hands: HandsView | None) -> Leads:
+    """Where the leads are, which only simulated hands can say."""
+    if hands is None:
+        return Leads.UNKNOWN
+    selection = facts.selection
+    if hands.where in {"open", "short"}:
+        return Leads.APART if hands.where == "open" else Leads.JOINED
+    on = f"{selection.item} {selection.between}" if selection else None
+    return Leads.THERE if hands.where == on else Leads.ELSEWHERE
 
 
 def _is_whole(facts: Facts) -> bool:

@@ -49,13 +49,13 @@ def stride_lines(walk: Walk, note: str = "") -> Lines:
     step = walk.step
     if step is None:
         return ()
-    lines = [strong(_sentence(walk, walk.place))]
+    lines = [strong(step_sentence(walk, walk.place))]
     if step.do == "take":
         lines.append(plain("Its result is not in the log yet: choose it again, read it and take it."))
     if note:
         lines.append(strong(note, Tone.WARN))
     coming = [n for n in range(walk.place + 1, len(walk.steps)) if walk.steps[n].do != "take"]
-    lines += [plain(""), *(faint(f"then  {_sentence(walk, place)}") for place in coming[:COMING_AT_MOST])]
+    lines += [plain(""), *(faint(f"then  {step_sentence(walk, place)}") for place in coming[:COMING_AT_MOST])]
     if len(coming) > COMING_AT_MOST:
         lines.append(faint(f"and {len(coming) - COMING_AT_MOST} more"))
     return tuple(lines)
@@ -101,7 +101,7 @@ def _counted(walk: Walk, upto: int) -> int:
     return sum(step.do != "take" for step in walk.steps[:upto])
 
 
-def _sentence(walk: Walk, place: int) -> str:
+def step_sentence(walk: Walk, place: int) -> str:
     """One step; a `select` is told with the reading that follows it."""
     step = walk.steps[place]
     follows = walk.steps[place + 1] if place + 1 < len(walk.steps) else None

@@ -16,6 +16,7 @@ from tui.sentence.means import means
 from tui.sentence.next_step import next_step
 from tui.sentence.on_test import on_test
 from tui.sentence.open_alterations import open_alterations
+from tui.sentence.walk_now import Walking
 from tui.sentence.we_see import we_see
 from tui.sentence.with_meter import with_meter
 from tui.view import HandsView, ScreenView, WorkLine
@@ -29,12 +30,14 @@ class Sentence:
 
     def __init__(self) -> None:
         self._covers = Covers()
+        self._walking = Walking()
         self._work: tuple[WorkLine, ...] = ()
         self._work_of: tuple[WorkFacts, object] | None = None
 
     def compose(self, facts: Facts, live: Live, hands: HandsView | None = None) -> ScreenView:
         """The working screen as it stands now."""
         cover = self._covers.cover(facts)
+        walk = self._walking.now(facts, has_result=live.result is not None)
         now = from_rfc3339(facts.now_at) + timedelta(minutes=facts.utc_offset_min)
         return ScreenView(
             title=harmless(facts.plan.title, TITLE_CHARACTERS) + (" (closed)" if facts.closed else ""),
@@ -45,7 +48,7 @@ class Sentence:
             means=means(facts),
             covers=cover.lines,
             open_alterations=open_alterations(facts),
-            next_step=next_step(facts, live, cover),
+            next_step=next_step(facts, live, cover, walk, hands),
             log=log_lines(live, facts.utc_offset_min),
             work=self._work_lines(facts),
             work_done=work_done(facts),
