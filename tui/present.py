@@ -186,7 +186,10 @@ _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
     ),
     "caution": lambda f: f"CAUTION {test_words(f['test'])}: {harmless(str(f['text']), 600)}",
     "confirmed": lambda f: f"Confirmed: {_caution_words(f['caution'])}",
-    "altered": lambda f: f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. Put it back before supply.",
+    "altered": lambda f: (
+        f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. Put it back before supply."
+        + (f" ({harmless(str(f['hint']), 200)})" if f.get("hint") else "")
+    ),
     "restored": lambda f: f"Restored: {harmless(str(f['what']))}",
     "set": lambda f: f"{harmless(str(f['device']))} is {harmless(str(f['position']))}",
     "skipped": lambda f: f"Skipped {harmless(str(f['item']))} {test_words(f['test'])}: {harmless(str(f['why']))}",

@@ -12,6 +12,7 @@ from typing import Any, Final
 from logger.clock import NS_PER_S
 from logger.errors import InputWrong
 from logger.happening import Read
+from logger.job.alterations import AlterationKind, meaning_of
 from logger.job.model import Item
 from logger.job.network import Network
 from logger.job.setup import Alteration, SetUp, alter, apply_set, restore, to_put_back
@@ -292,6 +293,9 @@ class Steps:
         }
         altered = Alteration(body["what"], body["to"], body["why"], self._book.at, self._book.state.operator)
         self._try_on_the_drawing(lambda network, setup: alter(network, setup, altered), body["what"])
+        network = self._book.network
+        if network is not None and meaning_of(network, altered.what, altered.to).kind is AlterationKind.OTHER:
+            body["hint"] = "nothing in the plan is called that: what a reading covers stays as it was"
         self._book.record(Kind.ALTERATION, "altered", body, step_id)
 
     def _restore(self, step: Mapping[str, Any], step_id: object) -> None:

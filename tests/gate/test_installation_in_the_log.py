@@ -84,6 +84,10 @@ def test_a_link_that_was_only_set_out_keeps_the_job_open_and_can_be_restored(ben
 
 
 def test_alterations_may_be_named_in_free_words(bench: Bench) -> None:
-    assert bench.answer("alter", what="lamp over the wheel", to="out", why="its electronics")["event"] == "altered"
+    altered = bench.answer("alter", what="lamp over the wheel", to="out", why="its electronics")
+    assert altered["event"] == "altered"
+    assert "nothing in the plan is called that" in altered["hint"]
+    assert "hint" not in bench.answer("alter", what="LK1", to="out", why="it joins neutral and earth")
+    bench.step("restore", what="LK1")
     assert "lamp over the wheel" in bench.state.alterations
     assert bench.answer("restore", what="the lamp")["possible"] == ["lamp over the wheel"]
