@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from logger.job.wiring import SUPPLY
 from tui.motion import Motion
 from tui.situation import Advice, Leads, Situation
 
@@ -58,12 +59,14 @@ def spoiled(s: Situation) -> Advice | None:
     again = ", then measure again" if s.takeable or s.result else ""
     took = ("take",) if s.takeable and not s.result else ("choose", "note") if s.result else ("choose",)
     if s.remedy and s.supply_connected:
-        return Advice(f"With the supply off and proven dead, {s.remedy}{again}.", ("alter", "device", *took))
+        sentence = f"With the supply off and proven dead, {s.remedy}{again}."
+        return Advice(sentence, ("alter", "device", *took), about=s.target)
     if s.remedy:
-        return Advice(f"{_begun(s.remedy)}{again}.", ("alter", "device", *took))
+        return Advice(f"{_begun(s.remedy)}{again}.", ("alter", "device", *took), about=s.target)
     if s.supply_connected:
         then = "measure again" if s.result else "say so"
-        return Advice(f"Isolate the supply and prove it dead, then {then}.", ("alter", "device", *took))
+        sentence = f"Isolate the supply and prove it dead, then {then}."
+        return Advice(sentence, ("alter", "device", *took), about=SUPPLY)
     if not s.spoiled or not s.takeable:
         return None
     return Advice(f"{_begun(s.spoiled)}: change that first, or say that it is otherwise.", ("alter", "device", *took))
@@ -89,11 +92,13 @@ def not_all_of_it(s: Situation) -> Advice | None:
         return Advice(
             f"{which}{more}: change that and take the reading again, or go on without that part.",
             ("device", "take", "choose"),
+            about=s.off_device,
         )
     now = "take the reading now" if s.leads else f"with the leads on {s.leads_on}, take the reading now"
     return Advice(
         f"{which}{more}: change that first, or {now} and test that part again.",
         ("take", "device", "choose"),
+        about=s.off_device,
     )
 
 
@@ -129,7 +134,7 @@ def _onward(s: Situation) -> Advice:
     if s.closing:
         return _closing_check(s)
     if s.put_back:
-        return Advice(f"Put back what was altered: {s.put_back[0]}.", ("alter",))
+        return Advice(f"Put back what was altered: {s.put_back[0]}.", ("alter",), about=s.put_back_first)
     return Advice("Everything required has its result: finish when you are ready.", ("finish", "note"))
 
 

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from typing import Any, Final
 
 from logger.clock import from_rfc3339
+from logger.job.wiring import SUPPLY
 from logger.proof import Point, Proof
 from logger.quantity import UNITS, Relation, Test
 from logger.screening import Reason
@@ -144,6 +145,10 @@ def unfinished_line(each: Mapping[str, Any]) -> str:
     return f"{harmless(what)} {harmless(str(each['why']))}"
 
 
+def _goes_back(what: object) -> str:
+    return "It comes back last of all" if what == SUPPLY else "Put it back before supply"
+
+
 def _caution_words(caution: object) -> str:
     """A caution is named by its test, or by its own words, which stay as they are."""
     return test_words(caution) if caution in set(Test) else harmless(str(caution))
@@ -187,7 +192,7 @@ _SENTENCES: Final[dict[str, Callable[[Mapping[str, Any]], str]]] = {
     "caution": lambda f: f"CAUTION {test_words(f['test'])}: {harmless(str(f['text']), 600)}",
     "confirmed": lambda f: f"Confirmed: {_caution_words(f['caution'])}",
     "altered": lambda f: (
-        f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. Put it back before supply."
+        f"Altered: {harmless(str(f['what']))} is {harmless(str(f['to']))}. {_goes_back(f['what'])}."
         + (f" ({harmless(str(f['hint']), 200)})" if f.get("hint") else "")
     ),
     "restored": lambda f: f"Restored: {harmless(str(f['what']))}",

@@ -59,16 +59,17 @@ class Situation:
         turned_away: why the newest reading does not count, and what to do, where no other rule says it.
         takeable: the newest reading under this selection counts, is fresh, and has not been taken.
         result: verdict of the result taken under this selection; empty while there is none.
-        off: what keeps the test off a part, as `S3 is off`.
+        off: what keeps the test off a part, as `S3 is off`; `off_device` the first of them, its id.
         spoiled: what would make the reading mean something else, the supply apart; `remedy` what to do about it, as
-            `take link LK1 out`; `supply_connected` this test is taken dead, and by the log the supply is connected.
+            `take link LK1 out`, done to `target`, an id;
+            `supply_connected` this test is taken dead, and by the log the supply is connected.
         result_spoiled: something spoiled that result when it was taken.
         fails_first: what is done first where this test fails, as an order without its stop.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
             wait for it, `closing_turn` the meter is on something else, `closing_zero` the other point has passed,
             `closing_reference` that point is a reference and not infinity.
-        put_back: what is altered.
+        put_back: what is altered; `put_back_first` the first of it, as it was said.
         whole: the insulation of a whole board is selected.
         contenders: the meters that all measure what is selected, where none was named.
         walk: the action that goes on with the steps that the person is being led through; empty while they are not;
@@ -97,8 +98,10 @@ class Situation:
     leads_on: str = ""
     leads: Leads = Leads.UNKNOWN
     off: tuple[str, ...] = ()
+    off_device: str = ""
     spoiled: str = ""
     remedy: str = ""
+    target: str = ""
     supply_connected: bool = False
     turned_away: str = ""
     takeable: bool = False
@@ -113,6 +116,7 @@ class Situation:
     closing_zero: bool = False
     closing_reference: bool = False
     put_back: tuple[str, ...] = ()
+    put_back_first: str = ""
     whole: bool = False
     walk: str = ""
     walk_step: str = ""
@@ -123,8 +127,13 @@ class Situation:
 
 @dataclass(frozen=True, slots=True)
 class Advice:
-    """The sentence, the actions that it offers (first the one it means), and whether it is a caution."""
+    """The sentence, the actions that it offers (first the one it means), and whether it is a caution.
+
+    Attributes:
+        about: id of the device or alteration that it speaks of, which the lists behind its actions begin on.
+    """
 
     sentence: str
     actions: tuple[str, ...] = ()
     caution: bool = False
+    about: str = ""

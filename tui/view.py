@@ -142,11 +142,13 @@ class NextView:
         answer: what became of the last thing that was asked for, while it is news; may be empty.
         lines: the one sentence.
         actions: names of the actions that it offers, the first one first.
+        about: id of the device or alteration that it speaks of; may be empty.
     """
 
     lines: Lines
     actions: tuple[str, ...] = ()
     answer: Line = ()
+    about: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,6 +16,7 @@ from logger.job.plan import plan_body
 from logger.logbook.entries import Kind
 from logger.logbook.keys import OperatorKey
 from logger.logbook.writer import Logbook
+from logger.proof import Point
 from logger.quantity import Function
 from logger.reading import Flag
 from logger.rules.pack import load_pack
@@ -634,6 +635,43 @@ def test_the_hands_move_leads_and_meter_and_are_marked() -> None:
         assert "no command of the simulator" in screen.app.context.desk.hands.said
 
     run(play, bench, simulator=hands)
+
+
+def test_the_lists_behind_next_begin_on_what_it_speaks_of() -> None:
+    bench = ScreenBench()
+    bench.step("alter", what="supply", to="off", why="proven dead")
+    bench.prove()
+    bench.select("C3")
+
+    async def play(screen: AppBench) -> None:
+        assert "Take link LK1 out." in screen.text
+        await screen.press("o", "enter")
+        await screen.come("LK1 is in. What is it now?")
+        await screen.press("enter", "enter")
+        assert screen.last_step == {"do": "alter", "what": "LK1", "to": "out", "why": ""}
+        bench.step("set", device="S3", position="off")
+        bench.read("412")
+        await screen.look()
+        assert "S3 is off: change that first" in screen.text
+        await screen.press("d", "enter", "enter")
+        assert screen.last_step == {"do": "set", "device": "S3", "position": "on"}
+        bench.read("412")
+        await screen.press("enter")
+        for test in ("insulation", "polarity"):
+            for item in ("C1", "C3"):
+                bench.step("skip", item=item, test=test, why="practice")
+        bench.desk.prove(Point.INFINITY)
+        for _ in range(3):
+            bench.read("1000", relation="gt")
+        bench.desk.prove(Point.ZERO)
+        for _ in range(3):
+            bench.read("0.00")
+        await screen.look()
+        assert "Put back what was altered: neutral-earth link LK1." in screen.text
+        await screen.press("o", "enter")
+        assert screen.last_step == {"do": "restore", "what": "LK1"}
+
+    run(play, bench)
 
 
 def test_what_is_said_of_a_device_the_hands_do_too() -> None:

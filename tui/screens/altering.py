@@ -24,7 +24,9 @@ async def device(context: Context) -> None:
     facts = context.facts
     if facts is None:
         return
-    picked = await context.choose("Which device stands otherwise than the screen says?", _devices(facts))
+    picked = await context.choose(
+        "Which device stands otherwise than the screen says?", _devices(facts), _meant(context)
+    )
     if picked is None:
         return
     possible = facts.plan.devices[picked].positions
@@ -34,6 +36,12 @@ async def device(context: Context) -> None:
     position = await context.choose(f"How does {harmless(picked, 16)} stand?", choices, other)
     if position is not None:
         await say_set(context, picked, position)
+
+
+def _meant(context: Context) -> str:
+    """What NEXT speaks of: the list begins on it, so that Enter does what was asked and nothing else."""
+    view = context.desk.view
+    return view.next_step.about if view is not None else ""
 
 
 async def say_set(context: Context, device: str, position: str) -> None:
@@ -67,7 +75,10 @@ async def alter(context: Context) -> None:
     facts = context.facts
     if facts is None:
         return
-    picked = await context.choose("What is put back, or altered?", _alterable(facts))
+    choices, meant = _alterable(facts), _meant(context)
+    ways = (BACK_MARK + meant, meant, OTHER) if meant else ()
+    preset = next((way for way in ways if way in {choice.value for choice in choices}), "")
+    picked = await context.choose("What is put back, or altered?", choices, preset)
     if picked is None:
         return
     if picked.startswith(BACK_MARK):

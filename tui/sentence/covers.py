@@ -29,12 +29,14 @@ class Cover:
 
     Attributes:
         off: what keeps the test off a part that no result of this test has reached either, as `S3 is off`.
+        off_device: the first device of those.
         spoiled: what would falsify it, the one that explains a reading near zero first.
         reached: the runs that a reading taken now says something about.
     """
 
     lines: Lines
     off: tuple[str, ...] = ()
+    off_device: str = ""
     spoiled: tuple[Spoilt, ...] = ()
     reached: frozenset[str] = frozenset()
 
@@ -63,9 +65,12 @@ class Covers:
         found = reach_now(network, facts)
         if found is None:
             return Cover((faint(_not_drawn(facts)),))
-        off = tuple(dict.fromkeys(f"{harmless(d, 16)} is {harmless(p, 12)}" for d, p in _because(found, covered)))
+        because = tuple(dict.fromkeys(_because(found, covered)))
+        off = tuple(f"{harmless(device, 16)} is {harmless(position, 12)}" for device, position in because)
+        device = because[0][0] if because else ""
         spoiled = spoilt_by(facts, found.spoiled_by)
-        return Cover(_lines(found, _missed(network, found), spoiled), off, spoiled, frozenset(found.reached))
+        lines = _lines(found, _missed(network, found), spoiled)
+        return Cover(lines, off, device, spoiled, frozenset(found.reached))
 
 
 def _because(found: Reach, covered: frozenset[str]) -> Iterable[tuple[str, str]]:

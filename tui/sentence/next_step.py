@@ -55,7 +55,7 @@ def next_step(
     advice = advise(situation(facts, live, cover, walk, hands))
     text = harmless(advice.sentence, 600)
     line = strong(f"Caution: {text}", Tone.WARN) if advice.caution else strong(text)
-    return NextView((line,), advice.actions, _answer(live.fresh_answer(facts.now_ns), advice))
+    return NextView((line,), advice.actions, _answer(live.fresh_answer(facts.now_ns), advice), advice.about)
 
 
 def situation(
@@ -89,8 +89,10 @@ def situation(
         leads_on=_leads_on(facts),
         leads=_leads(facts, hands),
         off=cover.off,
+        off_device=cover.off_device,
         spoiled=joins[0].words if joins else "",
         remedy=joins[0].remedy if joins else "",
+        target=joins[0].target if joins else "",
         supply_connected=len(joins) < len(cover.spoiled),
         turned_away=_turned_away(facts),
         takeable=takeable,
@@ -105,6 +107,7 @@ def situation(
         closing_zero=closing is not None and closing.zero_left,
         closing_reference=closing is not None and closing.by_reference,
         put_back=tuple(called(facts, a.what) for a in in_order(facts)),
+        put_back_first=next((a.what for a in in_order(facts)), ""),
         whole=_is_whole(facts),
         walk=walk.purpose,
         walk_step=walk.step,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from logger.job.joins import JoinKind, Spoiler
@@ -26,18 +26,20 @@ class Spoilt:
     Attributes:
         words: what it is (`link LK1 is in`).
         remedy: what to do about it, as an order without its stop (`take LK1 out`); empty where none can be given.
+        target: id of what the remedy is done to.
         supply: it is the supply, which a dead test must be parted from.
     """
 
     words: str
     remedy: str = ""
+    target: str = ""
     supply: bool = False
 
 
 def spoilt_by(facts: Facts, spoilers: Sequence[Spoiler]) -> tuple[Spoilt, ...]:
     """All that spoils, what explains a reading near zero first."""
     ranked = sorted(spoilers, key=lambda each: ORDER.index(each.cause) if each.cause in ORDER else len(ORDER))
-    return tuple(_spoilt(facts, each) for each in ranked)
+    return tuple(replace(_spoilt(facts, each), target=each.target) for each in ranked)
 
 
 def _spoilt(facts: Facts, spoiler: Spoiler) -> Spoilt:
