@@ -15,10 +15,10 @@ NETWORKS_KEPT: Final = 4
 
 def network_of(plan: Plan) -> Network | None:
     """The network that a plan draws; None where it is about appliances or cannot be drawn."""
-    return _built(_Same(plan))
+    return _built(SamePlan(plan))
 
 
-class _Same:
+class SamePlan:
     """A plan told from others by being that very one: comparing a plan of thousands of circuits costs more."""
 
     def __init__(self, plan: Plan) -> None:
@@ -28,11 +28,11 @@ class _Same:
         return id(self.plan)
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, _Same) and other.plan is self.plan
+        return isinstance(other, SamePlan) and other.plan is self.plan
 
 
 @lru_cache(maxsize=NETWORKS_KEPT)
-def _built(same: _Same) -> Network | None:
+def _built(same: SamePlan) -> Network | None:
     if same.plan.kind is not JobKind.INSTALLATION:
         return None
     try:
