@@ -89,15 +89,18 @@ def not_all_of_it(s: Situation) -> Advice | None:
         walk = _walk_on(s)
         if walk is not None:
             return Advice(f"{which}{more}. {walk.sentence}", walk.actions)
+        change = "turn one over" if s.changeover else "change that"
         return Advice(
-            f"{which}{more}: change that and take the reading again, or go on without that part.",
+            f"{which}{more}: {change} and take the reading again, or go on without that part.",
             ("device", "take", "choose"),
             about=s.off_device,
         )
+    if s.changeover:
+        return None  # one way after the other: this one first
     now = "take the reading now" if s.leads else f"with the leads on {s.leads_on}, take the reading now"
     return Advice(
         f"{which}{more}: change that first, or {now} and test that part again.",
-        ("take", "device", "choose"),
+        ("device", "take", "choose"),
         about=s.off_device,
     )
 
@@ -113,7 +116,9 @@ def after_result(s: Situation) -> Advice | None:
         return walk
     if s.result == "fails":
         first = s.fails_first or "find out why and take it again"
-        return Advice(f"It fails: {first}; or note it and go on.", ("choose", "note", "take"))
+        switch = ("device",) if s.others_device else ()
+        sentence = f"It fails: {first}; or note it and go on."
+        return Advice(sentence, (*switch, "choose", "note", "take"), about=s.others_device)
     if s.result == "undecided":
         return Advice("The meter cannot tell: use one that can, or go on.", ("choose", "note", "take"))
     return _onward(s)

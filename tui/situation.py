@@ -59,12 +59,14 @@ class Situation:
         turned_away: why the newest reading does not count, and what to do, where no other rule says it.
         takeable: the newest reading under this selection counts, is fresh, and has not been taken.
         result: verdict of the result taken under this selection; empty while there is none.
-        off: what keeps the test off a part, as `S3 is off`; `off_device` the first of them, its id.
+        off: what keeps the test off a part, as `S3 is off`; `off_device` the first of them, its id;
+            `changeover` all of them lead one way or another, and both ways are to be tested.
         spoiled: what would make the reading mean something else, the supply apart; `remedy` what to do about it, as
             `take link LK1 out`, done to `target`, an id;
             `supply_connected` this test is taken dead, and by the log the supply is connected.
         result_spoiled: something spoiled that result when it was taken.
-        fails_first: what is done first where this test fails, as an order without its stop.
+        fails_first: what is done first where this test fails, as an order without its stop; `others_device` what turns
+            the first of the other circuits off that hang on the same lead.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_results` how many results
             wait for it, `closing_turn` the meter is on something else, `closing_zero` the other point has passed,
@@ -99,6 +101,7 @@ class Situation:
     leads: Leads = Leads.UNKNOWN
     off: tuple[str, ...] = ()
     off_device: str = ""
+    changeover: bool = False
     spoiled: str = ""
     remedy: str = ""
     target: str = ""
@@ -109,6 +112,7 @@ class Situation:
     result: str = ""
     result_spoiled: bool = False
     fails_first: str = ""
+    others_device: str = ""
     next_work: str = ""
     closing: str = ""
     closing_results: int = 0

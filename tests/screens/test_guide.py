@@ -104,7 +104,7 @@ TABLE = [
         "a switch is off",
         replace(TAKEABLE, off=("S3 is off",)),
         "S3 is off: change that first, or with the leads on C3, line+neutral to earth, take the reading now",
-        "take",
+        "device",
     ),
     ("spoiled, no remedy", replace(TAKEABLE, spoiled="link LK1 is in"), "Link LK1 is in: change that first", "alter"),
     (

@@ -10,7 +10,7 @@ import pytest
 from screen_bench import ScreenBench, studio_plan
 
 from logger.errors import LinkFailed, LinkReason
-from logger.job.model import Board, Circuit, Load
+from logger.job.model import Board, Circuit, Device, DeviceKind, Load
 from logger.proof import Point
 from logger.quantity import Function, Test
 from logger.reading import Flag
@@ -350,6 +350,40 @@ def test_a_part_that_was_turned_on_after_its_result_is_measured_again(bench: Scr
     bench.step("take")
     bench.step("set", device="S3", position="off")
     assert bench.says("next").startswith("Go on with C1 Kiln")
+
+
+def test_a_circuit_that_fails_with_others_on_it_is_measured_alone_first(bench: ScreenBench) -> None:
+    bench.isolate()
+    bench.prove()
+    bench.select("C3")
+    bench.read("0.17")
+    bench.step("take")
+    assert bench.says("next") == "It fails: turn the breaker of C1 off and measure again; or note it and go on."
+    assert (bench.look().next_step.actions[0], bench.look().next_step.about) == ("device", "Q1")
+    bench.step("set", device="Q1", position="off")
+    bench.read("0.17", flags=(Flag.STEADY,))
+    assert bench.says("next").endswith("take the reading.")
+    bench.step("take")
+    assert bench.says("next").startswith("It fails: unplug every load and measure again, then line and neutral")
+
+
+def test_a_two_way_pair_is_taken_one_way_and_then_the_other() -> None:
+    lights = studio_plan().circuits[1]
+    pair = (Device("Q3", DeviceKind.BREAKER), Device("S3", DeviceKind.TWO_WAY), Device("S4", DeviceKind.TWO_WAY))
+    bench = ScreenBench(studio_plan(circuits=(replace(lights, path=pair, required=(Test.INSULATION,)),)))
+    bench.isolate()
+    bench.prove()
+    bench.select("C3")
+    bench.read("412", flags=(Flag.STEADY,))
+    assert bench.says("next").endswith("it is steady: take the reading.")
+    bench.step("take")
+    assert bench.says("next").startswith("S3 is 1; S4 is 1: turn one over and take the reading again")
+    for device in ("S3", "S4"):
+        bench.step("set", device=device, position="2")
+    bench.read("411", flags=(Flag.STEADY,))
+    assert bench.says("next").endswith("it is steady: take the reading.")
+    bench.step("take")
+    assert "S3" not in bench.says("next")
 
 
 def test_open_keeps_what_must_go_back(bench: ScreenBench) -> None:

@@ -276,8 +276,8 @@ def test_on_a_real_logbook_the_step_is_in_the_file_before_the_next_one_is_made(
             "Leads on DB1, line to earth; when it is steady, take",
             "take",
         ),
-        ({"takeable": True, "walk": "hunt", "off": ("Q1 is off",)}, "Q1 is off: change that first", "take"),
-        ({"takeable": True, "off": ("Q1 is off",)}, "Q1 is off: change that first", "take"),
+        ({"takeable": True, "walk": "hunt", "off": ("Q1 is off",)}, "Q1 is off: change that first", "device"),
+        ({"takeable": True, "off": ("Q1 is off",)}, "Q1 is off: change that first", "device"),
     ],
 )
 def test_next_leads_on(changed: dict[str, object], sentence: str, first: str) -> None:

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from logger.job.conductors import is_line
 from logger.job.network import Network
 from logger.job.network_of import network_of
 from logger.job.reach_model import Reach
+from logger.job.wiring import first_run_outside
 from logger.text import harmless
 from tui.facts import Facts
 from tui.fit import BODY_COLUMNS
@@ -18,6 +20,9 @@ from tui.view import Lines, Tone, Words, faint, plain, strong
 
 TOLD: Final = 2
 """How many items or reasons are named before the rest is counted: two rows at most; the drawing has them all."""
+
+PARTED: Final = frozenset({"off", "open", "out"})
+"""Positions in which a device conducts nowhere; any other leads one way or the other."""
 
 SPOILED_CHARACTERS: Final = 2 * BODY_COLUMNS - 12
 """Longest words for all that spoils, characters: two rows, less what their ends leave empty."""
@@ -29,16 +34,20 @@ class Cover:
 
     Attributes:
         off: what keeps the test off a part that no result of this test has reached either, as `S3 is off`.
-        off_device: the first device of those.
+        off_device: the first device of those; `changeover` all of them lead two ways, and both must be tested.
+        others: circuits that hang on the same lead by their line, behind breakers that are on.
         spoiled: what would falsify it, the one that explains a reading near zero first.
-        reached: the runs that a reading taken now says something about.
+        reached: the runs that a reading taken now says something about; `held` all that hang on either lead.
     """
 
     lines: Lines
     off: tuple[str, ...] = ()
     off_device: str = ""
+    changeover: bool = False
+    others: tuple[str, ...] = ()
     spoiled: tuple[Spoilt, ...] = ()
     reached: frozenset[str] = frozenset()
+    held: frozenset[str] = frozenset()
 
 
 class Covers:
@@ -67,10 +76,28 @@ class Covers:
             return Cover((faint(_not_drawn(facts)),))
         because = tuple(dict.fromkeys(_because(found, covered)))
         off = tuple(f"{harmless(device, 16)} is {harmless(position, 12)}" for device, position in because)
-        device = because[0][0] if because else ""
         spoiled = spoilt_by(facts, found.spoiled_by)
         lines = _lines(found, _missed(network, found), spoiled)
-        return Cover(lines, off, device, spoiled, frozenset(found.reached))
+        return Cover(
+            lines,
+            off,
+            off_device=because[0][0] if because else "",
+            changeover=bool(because) and not any(position in PARTED for _, position in because),
+            others=_others(network, found),
+            spoiled=spoiled,
+            reached=frozenset(found.reached),
+            held=frozenset((*found.plus, *found.minus)),
+        )
+
+
+def _others(network: Network, found: Reach) -> tuple[str, ...]:
+    """Circuits whose line is in the reading though another one was asked for."""
+    if found.at not in network.circuits:
+        return ()
+    runs = (network.segments[name] for name in (*found.plus, *found.minus))
+    beyond = (run for run in runs if run.item in network.circuits and is_line(run.conductor))
+    named = (run.item for run in beyond if run.run >= first_run_outside(network.circuits[run.item].path))
+    return tuple(dict.fromkeys(name for name in named if name != found.at))
 
 
 def _because(found: Reach, covered: frozenset[str]) -> Iterable[tuple[str, str]]:

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any, Final
+from typing import Final
 
 from logger.clock import NS_PER_S
 from logger.job.model import Board
@@ -22,6 +21,7 @@ from tui.present import WAY_OUT, between_words, on_function, sentence, test_word
 from tui.sentence.covers import Cover
 from tui.sentence.on_test import meter_is_on
 from tui.sentence.open_alterations import called, in_order
+from tui.sentence.result_now import fails_first, first_switch, reach_of, standing_result
 from tui.sentence.walk_now import NO_WALK, WalkNow
 from tui.sentence.we_see import counts_now
 from tui.situation import Advice, Leads, ProofWord, Situation
@@ -32,17 +32,6 @@ TOLD_ELSEWHERE: Final = frozenset(
     | {Reason.LIVE_LEADS, Reason.METER_FAULT, Reason.BATTERY_LOW, Reason.REPEAT}
 )
 """Reasons that the guide has a rule of its own for."""
-
-CONNECTIONS: Final = "look at its terminals and joints, then measure again"
-
-FAILS_FIRST: Final = {
-    Test.INSULATION: "unplug every load and measure again, then line and neutral to earth one by one",
-    Test.EARTH_CONTINUITY: CONNECTIONS,
-    Test.RING_CONTINUITY: CONNECTIONS,
-    Test.EARTH_LOOP: f"isolate, {CONNECTIONS}",
-    Test.LINE_LOOP: f"isolate, {CONNECTIONS}",
-}
-"""What is done first where a test fails; the trade's own order, before anything is taken apart."""
 
 ANSWER_CHARACTERS: Final = {"refused": 2 * BODY_COLUMNS, "ready": 2 * BODY_COLUMNS, "failed": 4 * BODY_COLUMNS}
 """Longest answer shown, characters: two lines for what was not done or is odd, else one; the log has it whole."""
@@ -65,7 +54,7 @@ def situation(
     selection, meter, seen = facts.selection, facts.meter, facts.seen
     takeable = _takeable(facts, live)
     closing = _closing(facts)
-    result = _standing_result(live, cover, walk) if selection else None
+    result = standing_result(live, cover, walk) if selection else None
     joins = [each for each in cover.spoiled if not each.supply]
     return Situation(
         closed=facts.closed,
@@ -90,6 +79,7 @@ def situation(
         leads=_leads(facts, hands),
         off=cover.off,
         off_device=cover.off_device,
+        changeover=cover.changeover,
         spoiled=joins[0].words if joins else "",
         remedy=joins[0].remedy if joins else "",
         target=joins[0].target if joins else "",
@@ -98,8 +88,9 @@ def situation(
         takeable=takeable,
         motion=motion(live.meters[seen.serial], facts.now_ns)[0] if seen else Motion.UNKNOWN,
         result=str(result["verdict"]) if result else "",
-        result_spoiled=bool(result and _reach_of(result).get("spoiled_by")),
-        fails_first=FAILS_FIRST.get(selection.test, "") if selection else "",
+        result_spoiled=bool(result and reach_of(result).get("spoiled_by")),
+        fails_first=fails_first(selection.test, cover) if selection else "",
+        others_device=first_switch(facts, cover.others),
         next_work=_next_work(facts),
         closing=on_function(closing.key.function, closing.key.voltage) if closing else "",
         closing_results=sum(c.results for c in facts.work.closings if closing and c.key == closing.key),
@@ -115,23 +106,6 @@ def situation(
         contenders=tuple(harmless(serial, 24) for serial in facts.contenders),
         keyed=bool(meter and meter.line.startswith(KEYED_LINE)),
     )
-
-
-def _standing_result(live: Live, cover: Cover, walk: WalkNow) -> Mapping[str, Any] | None:
-    """The result taken under this selection; None where there is none, or where the installation stands so now that a
-    reading would say more: nothing spoils it any more, or it reaches further. A walk knows itself what comes next."""
-    if live.result is None:
-        return None
-    body = live.result.fields
-    reach = _reach_of(body)
-    is_cleared = bool(reach.get("spoiled_by")) and not cover.spoiled
-    reaches_further = bool(reach and cover.reached - frozenset(map(str, reach.get("reached", ()))))
-    return None if is_cleared or (reaches_further and not walk.purpose) else body
-
-
-def _reach_of(result: Mapping[str, Any]) -> Mapping[str, Any]:
-    reach = result.get("reach")
-    return reach if isinstance(reach, Mapping) else {}
 
 
 def _leads_on(facts: Facts) -> str:
