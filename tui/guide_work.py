@@ -88,7 +88,7 @@ def not_all_of_it(s: Situation) -> Advice | None:
     if s.result:
         walk = _walk_on(s)
         if walk is not None:
-            return Advice(f"{which}{more}. {walk.sentence}", walk.actions)
+            return Advice(f"{which}{more}. {walk.sentence}", (*walk.actions[:1], "device", "note"), about=s.off_device)
         change = "turn one over" if s.changeover else "change that"
         return Advice(
             f"{which}{more}: {change} and take the reading again, or go on without that part.",

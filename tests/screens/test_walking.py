@@ -26,6 +26,7 @@ from tui.opening import open_logbook
 from tui.pump import Pump
 from tui.screens.page import Page
 from tui.screens.stride import Stride
+from tui.screens.walking import without_supply
 from tui.screens.work import Work
 from tui.sentence.standing_now import set_up_now
 from tui.sentence.walk_words import hunt_lines, stride_heading, stride_lines
@@ -93,6 +94,16 @@ def test_nobody_is_told_to_energise(bench: ScreenBench) -> None:
     steps = least_steps(past.network, past.setup, Test.INSULATION).steps
     assert [step.fields["position"] for step in steps if step.fields.get("device") == "supply"] == ["off", "on"]
     assert [step for step in steps if step not in never_on(steps)] == [steps[-1]]
+
+
+def test_a_walk_that_begins_isolated_ends_isolated(bench: ScreenBench) -> None:
+    bench.isolate()
+    past = past_of(bench)
+    steps = least_steps(past.network, past.setup, Test.INSULATION).steps
+    left = without_supply(steps)
+    assert any(step.fields.get("what") == "supply" for step in steps)
+    assert [step for step in steps if step not in left] == [s for s in steps if s.fields.get("what") == "supply"]
+    assert any(step.fields.get("what") == "LK1" for step in left)
 
 
 def test_a_reading_is_done_when_its_result_has_come_and_not_before(bench: ScreenBench) -> None:
@@ -253,6 +264,29 @@ def test_on_a_real_logbook_the_step_is_in_the_file_before_the_next_one_is_made(
         assert sat_down.session is not None
         sat_down.session.stop()
         assert sat_down.session.wait(10.0) is not None
+
+
+def test_a_walk_that_is_left_says_its_next_step_and_hides_nothing(logged: ScreenBench) -> None:
+    logged.isolate()
+    logged.step("set", device="S3", position="off")
+    logged.prove()
+    logged.select("C3")
+    logged.read("412")
+    logged.step("take")
+
+    async def play(screen: AppBench) -> None:
+        assert "S3 is off: change that and take the reading again" in " ".join(screen.text.split())
+        await screen.press("g")
+        await screen.come("Step 1 of ")
+        await screen.press("escape")
+        shown = " ".join(screen.text.split())
+        assert "S3 is off. Go on: alter: L+N at DB1, joined" in shown
+        assert "[g] next step" in shown
+        await screen.press("d", "enter", "enter")
+        assert screen.last_step == {"do": "set", "device": "S3", "position": "on"}
+        assert "Go on: alter" not in screen.text  # the walk no longer fits the installation
+
+    run(play, logged)
 
 
 # -- what NEXT says ---------------------------------------------------------------------------------------------------

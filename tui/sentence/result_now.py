@@ -37,7 +37,7 @@ def standing_result(live: Live, cover: Cover, walk: WalkNow) -> Mapping[str, Any
     leads = reach.get("leads", {})
     then, held = _runs(reach, "reached"), _runs(leads, "+") | _runs(leads, "-")
     reaches_further = bool(reach) and bool(cover.reached - then)
-    is_alone = body["verdict"] == "fails" and cover.held < held and then <= cover.reached
+    is_alone = body["verdict"] == "fails" and not cover.others and cover.held < held and then <= cover.reached
     says_more = reaches_further or is_alone
     return None if is_cleared or (says_more and not walk.purpose) else body
 
