@@ -115,7 +115,8 @@ def _prove(s: Situation) -> Advice | None:
         return None
     if s.proof_by:
         sentence = f"Turn the meter to {s.proof_by} and prove it there: part the leads, then join them."
-        return Advice(sentence, ("hands_function", "apart", "joined") if s.leads else ("apart", "joined"))
+        hands = ("hands_function",) if s.leads else ()
+        return Advice(sentence, (*hands, "apart", "joined"), about=s.proof_by.partition(",")[0])
     why = f"The proof ended ({s.lapsed}). " if s.lapsed else ""
     if s.proof is ProofWord.NEEDS_ZERO:
         return work.posture(s, Leads.JOINED, "Join the leads and hold still, then check zero.", "check zero.", why)

@@ -148,14 +148,18 @@ def _closing_check(s: Situation) -> Advice:
     for_it = f" for the closing check on {s.closing}: {wait} for it"
     if s.closing_turn:
         turn = ("hands_function",) if s.leads else ()
-        return Advice(f"Turn the meter to {s.closing} for the closing check: {wait} for it.", (*turn, "choose"))
+        return Advice(
+            f"Turn the meter to {s.closing} for the closing check: {wait} for it.",
+            (*turn, "choose"),
+            about=s.closing_by,
+        )
     if s.closing_zero:
-        advice = posture(s, Leads.JOINED, f"Join the leads{for_it}.", "check zero: that closes it.", "", for_it)
+        advice = posture(s, Leads.JOINED, f"Join the leads{for_it}.", "check zero, for the closing check.", "", for_it)
         return Advice(advice.sentence, (*advice.actions[:-1], "known")) if s.closing_reference else advice
     if s.closing_reference:
         how = "Put the leads on the reference that the meter was proven with"
         return Advice(f"{how}, for the closing check on {s.closing}: {wait} for it.", ("known", "joined"))
-    return posture(s, Leads.APART, f"Part the leads{for_it}.", "check infinity: zero follows.", "", for_it)
+    return posture(s, Leads.APART, f"Part the leads{for_it}.", "check infinity, for the closing check.", "", for_it)
 
 
 def turned_away(s: Situation) -> Advice | None:

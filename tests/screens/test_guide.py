@@ -165,6 +165,18 @@ TABLE = [
         "hands_joined",
     ),
     (
+        "hands joined for the closing check",
+        Situation(closing="insulation, 500 V", closing_results=2, closing_zero=True, leads=Leads.JOINED),
+        "The leads are joined: hold still and check zero, for the closing check.",
+        "joined",
+    ),
+    (
+        "hands to turn for the closing check",
+        Situation(closing="insulation, 500 V", closing_results=2, closing_turn=True, leads=Leads.APART),
+        "Turn the meter to insulation, 500 V for the closing check: 2 results wait for it.",
+        "hands_function",
+    ),
+    (
         "hands at the dial",
         replace(SELECTED, meter_on="250 V", wants="insulation, 500 V", turn_voltage=True, leads=Leads.THERE),
         "Set the meter to insulation, 500 V: it is on 250 V",

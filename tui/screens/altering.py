@@ -76,7 +76,9 @@ async def alter(context: Context) -> None:
     if facts is None:
         return
     choices, meant = _alterable(facts), _meant(context)
-    ways = (BACK_MARK + meant, meant, OTHER) if meant else ()
+    ways = [BACK_MARK + meant, meant] if meant else []
+    if meant and facts.plan.item(meant) is not None:  # a circuit's lamps and loads are told in words
+        ways.append(OTHER)
     preset = next((way for way in ways if way in {choice.value for choice in choices}), "")
     picked = await context.choose("What is put back, or altered?", choices, preset)
     if picked is None:

@@ -36,7 +36,8 @@ async def hands_function(context: Context) -> None:
     facts = context.facts
     ranges = facts.meter.ranges if facts and facts.meter else ()
     functions = dict.fromkeys(str(r.function) for r in ranges)
-    wanted = str(facts.key.function) if facts and facts.key else ""
+    meant = context.desk.view.next_step.about if context.desk.view else ""
+    wanted = meant if meant in functions else str(facts.key.function) if facts and facts.key else ""
     picked = await context.choose(
         "Turn the simulated meter to which function?", [Choice(f, test_words(f)) for f in functions], wanted
     )

@@ -93,6 +93,7 @@ def situation(
         others_device=first_switch(facts, cover.others),
         next_work=_next_work(facts),
         closing=on_function(closing.key.function, closing.key.voltage) if closing else "",
+        closing_by=str(closing.key.function) if closing else "",
         closing_results=sum(c.results for c in facts.work.closings if closing and c.key == closing.key),
         closing_turn=closing is not None and seen is not None and _key_of_seen(facts) != closing.key,
         closing_zero=closing is not None and closing.zero_left,
