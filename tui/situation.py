@@ -69,8 +69,8 @@ class Situation:
             the first of the other circuits off that hang on the same lead.
         next_work: what the work list has next.
         closing: what the meter must be checked on once more, as `insulation, 500 V`; `closing_by` its function's name;
-            `closing_results` how many results wait for it, `closing_turn` the meter is on something else, `closing_zero` the other point has passed,
-            `closing_reference` that point is a reference and not infinity.
+            `closing_results` how many results wait for it, `closing_turn` the meter is on something else,
+            `closing_zero` the other point has passed, `closing_reference` that point is a reference and not infinity.
         put_back: what is altered; `put_back_first` the first of it, as it was said.
         whole: the insulation of a whole board is selected.
         contenders: the meters that all measure what is selected, where none was named.
