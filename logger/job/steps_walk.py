@@ -91,9 +91,13 @@ class StepPlan:
 
 def never_on(steps: Sequence[Step]) -> tuple[Step, ...]:
     """The steps without any that joins the supply."""
-    return tuple(
-        step for step in steps if not (step.fields.get("device") == SUPPLY and step.fields.get("position") == "on")
-    )
+    return tuple(step for step in steps if not _joins_the_supply(step))
+
+
+def _joins_the_supply(step: Step) -> bool:
+    if step.do == "restore":
+        return step.fields.get("what") == SUPPLY
+    return step.fields.get("device") == SUPPLY and step.fields.get("position") == "on"
 
 
 class Walk:

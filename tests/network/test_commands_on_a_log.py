@@ -118,6 +118,15 @@ def test_steps_can_be_fed_to_capture(tmp_path: Path, capsys: pytest.CaptureFixtu
     assert "READ at DB1 between L+N/PE" in out
 
 
+def test_steps_never_join_the_supply_not_even_to_put_it_back(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = logbook(tmp_path, (Kind.ALTERATION, {"what": "supply", "to": "off", "why": "dead tests"}))
+    steps = as_json(capsys, "steps", str(path))["steps"]
+    assert steps
+    assert not [step for step in steps if "supply" in (step.get("what"), step.get("device"))]
+
+
 def test_steps_leave_out_what_is_covered(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = logbook(tmp_path, *(position(*each) for each in POSITIONS.items()), result("88.0", "meets"))
     rest = as_json(capsys, "steps", str(path))

@@ -26,7 +26,6 @@ from tui.opening import open_logbook
 from tui.pump import Pump
 from tui.screens.page import Page
 from tui.screens.stride import Stride
-from tui.screens.walking import without_supply
 from tui.screens.work import Work
 from tui.sentence.standing_now import set_up_now
 from tui.sentence.walk_words import hunt_lines, stride_heading, stride_lines
@@ -100,7 +99,7 @@ def test_a_walk_that_begins_isolated_ends_isolated(bench: ScreenBench) -> None:
     bench.isolate()
     past = past_of(bench)
     steps = least_steps(past.network, past.setup, Test.INSULATION).steps
-    left = without_supply(steps)
+    left = never_on(steps)
     assert any(step.fields.get("what") == "supply" for step in steps)
     assert [step for step in steps if step not in left] == [s for s in steps if s.fields.get("what") == "supply"]
     assert any(step.fields.get("what") == "LK1" for step in left)

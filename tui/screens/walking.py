@@ -7,7 +7,7 @@ as done, and a reading is theirs alone: the walk chooses what is tested and step
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Final
 
@@ -17,7 +17,6 @@ from logger.job.hunt_log import Hunted, hunt_in
 from logger.job.network_of import network_of
 from logger.job.steps import least_steps
 from logger.job.steps_walk import Step, StepPlan, never_on
-from logger.job.wiring import SUPPLY
 from logger.quantity import Test
 from logger.text import harmless
 from tui.cli.installation import read_history
@@ -130,12 +129,7 @@ async def _make_least(context: Context) -> Walk | None:
         left = f"Not reached however anything is set: {harmless(', '.join(found.left), 400)}." if found.left else ""
         await context.read(plan_heading(found), (strong("Everything that can be reached is covered."), plain(left)))
         return None
-    return Walk("least_work", plan_heading(found), past.network, past.setup, without_supply(found.steps))
-
-
-def without_supply(steps: Sequence[Step]) -> tuple[Step, ...]:
-    """The steps without any that joins the supply, one that was altered before the walk began included."""
-    return tuple(step for step in never_on(steps) if (step.do, step.fields.get("what")) != ("restore", SUPPLY))
+    return Walk("least_work", plan_heading(found), past.network, past.setup, never_on(found.steps))
 
 
 def _least(path: Path, test: Test) -> tuple[History, StepPlan]:
@@ -157,7 +151,7 @@ async def _make_hunt(context: Context) -> Walk | None:
         return None
     if not await context.app.push_screen_wait(Stride(heading, lines, "walk through it")):
         return None
-    return Walk("hunt", heading, past.network, past.setup, without_supply(finding.next_steps))
+    return Walk("hunt", heading, past.network, past.setup, never_on(finding.next_steps))
 
 
 def _hunt(path: Path) -> tuple[History, Hunted]:
