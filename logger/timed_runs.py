@@ -35,6 +35,18 @@ with time, and what flickers at the top of its range stays near it."""
 POINTS_APART_MS: Final = 80
 """Nearer readings of one kind are left out, milliseconds: ten a second are all kept, five hundred are thinned."""
 
+POINTS_AT_MOST: Final = 1_500
+"""Most points kept of a run that goes on: sixteen meters for twenty minutes would else be half a million."""
+
+NEWEST_POINTS: Final = 400
+"""How many of the newest are never thinned out: a quarter of a minute at the highest rate, 40 s at ten a second."""
+
+OLD_POINTS_APART_MS: Final = 5_000
+"""How near points that are not new may stand, milliseconds, where they are alike."""
+
+MARK_MS: Final = 1_000
+"""How near a mark every point is kept, milliseconds."""
+
 WHOLE_S: Final = 2.0 * MARKS_S[-1]
 """After this long a run has all that it will have, seconds: ten minutes more for what fills a gap over a mark."""
 
@@ -164,9 +176,15 @@ class Thinner:
 
 
 def _is_near(kept: RunPoint, point: RunPoint) -> bool:
-    like = (kept.order[0], kept.counts, kept.ends, kept.selection, kept.voltage, kept.value.relation)
-    same = like == (point.order[0], point.counts, point.ends, point.selection, point.voltage, point.value.relation)
-    return same and 0 <= point.ms - kept.ms < POINTS_APART_MS and not point.after_drop_out
+    return 0 <= point.ms - kept.ms < POINTS_APART_MS and _like(kept) == _like(point) and not point.after_drop_out
+
+
+def _like(point: RunPoint) -> tuple[object, ...]:
+    return (point.order[0], point.counts, point.ends, point.selection, point.voltage, point.value.relation)
+
+
+def _is_near_a_mark(run_ms: int) -> bool:
+    return any(abs(run_ms - mark_s * 1000) <= MARK_MS for mark_s in MARKS_S)
 
 
 class RunNow:
@@ -189,6 +207,8 @@ class RunNow:
             if self._points[0].order < point.order:
                 insort(self._points, point, key=_order)
                 self._late = True
+                if len(self._points) >= POINTS_AT_MOST:
+                    self._thin_out()
             return
         if self._late:
             self._refold()
@@ -198,6 +218,26 @@ class RunNow:
         self._points.append(point)
         if self._fold.runs and self._fold.runs[-1].timed.latest_s > WHOLE_S:
             del self._points[:-1]
+        elif len(self._points) >= POINTS_AT_MOST:
+            self._thin_out()
+
+    def _thin_out(self) -> None:
+        """Of what is older than the newest points, keep the first, the changes, what stands near a mark, and one here
+        and there: enough to put in its place what comes late."""
+        start_ms = self._fold.runs[-1].timed.start_ms if self._fold.runs else 0
+        old, new = self._points[:-NEWEST_POINTS], self._points[-NEWEST_POINTS:]
+        kept = old[:1]
+        for point in old[1:]:
+            alike = _like(point) == _like(kept[-1]) and not point.after_drop_out
+            if not alike or point.ms - kept[-1].ms >= OLD_POINTS_APART_MS or _is_near_a_mark(point.ms - start_ms):
+                kept.append(point)
+        room = POINTS_AT_MOST - 2 * NEWEST_POINTS
+        self._points = [kept[0], *kept[1:][-room:], *new]
+
+    @property
+    def held(self) -> int:
+        """How many points are kept."""
+        return len(self._points)
 
     def run(self) -> Run | None:
         """The run that the newest reading belongs to; None where the voltage is off or nothing was read."""

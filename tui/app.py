@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -19,6 +18,7 @@ from tui.desk import Desk
 from tui.hands import Hands, Simulator
 from tui.instrument_book import InstrumentBook
 from tui.leaving import Watching
+from tui.memory import Memory
 from tui.messages import Begun, Looked, Wanted
 from tui.opening import Opened, open_logbook
 from tui.pump import TICK_S, Pump
@@ -66,6 +66,7 @@ class ZerofirstApp(App[str]):
         self._opened = opened
         self.context: Context | None = None
         self._rung = 0
+        self._memory: Memory | None = None
         self._own_loop: asyncio.AbstractEventLoop | None = None
         for theme in THEMES:
             self.register_theme(theme)
@@ -100,10 +101,13 @@ class ZerofirstApp(App[str]):
                 self._own_loop.call_soon_threadsafe(self.exit)
 
     def on_ready(self) -> None:
-        """What was made until now stays: the collector need not look at it again while readings come."""
+        """Everything is made: from now on readings must not wait for the collector."""
         if not self.is_headless:
-            gc.collect()
-            gc.freeze()
+            self.keep_memory()
+
+    def keep_memory(self) -> None:
+        """See `tui.memory`. It is for the whole process: an app without a terminal, as in tests, is asked to."""
+        self._memory = Memory(self._clock.mono_ns())
 
     def _sit_down(self, opened: Opened) -> None:
         desk = Desk(opened.sitting, opened.pump, self._clock, opened.urls)
@@ -117,6 +121,8 @@ class ZerofirstApp(App[str]):
 
     def tick(self) -> None:
         """Look, and have it drawn."""
+        if self._memory is not None:
+            self._memory.look(self._clock.mono_ns(), len(self.screen_stack))
         if self.context is not None:
             view = self.context.desk.look()
             self._ring(self.context.desk)

@@ -74,11 +74,13 @@ class Logged:
     Attributes:
         count: how many readings the line stands for.
         since_at: when the first of them came.
+        kind: what its readings have in common; None where it is no reading.
     """
 
     event: Event
     count: int
     since_at: str
+    kind: tuple[object, ...] | None = None
 
 
 NOT_KNOWN_YET: Final = Settling(Steadiness.UNKNOWN)
@@ -171,14 +173,15 @@ class Live:
         return self.answer
 
     def _log(self, event: Event) -> None:
-        if event.name == "reading":
+        kind = _kind_of(event) if event.name == "reading" else None
+        if kind is not None:
             for logged in islice(reversed(self.log), RUN_LOOK_BACK):
-                if logged.event.name != "reading":
+                if logged.kind is None:
                     break
-                if _is_one_run(logged.event, event):
+                if logged.kind == kind:
                     logged.event, logged.count = event, logged.count + 1
                     return
-        self.log.append(Logged(event, 1, event.at))
+        self.log.append(Logged(event, 1, event.at, kind))
 
     def _reading(self, event: Event, now_ns: int) -> None:
         seen = seen_from(event, now_ns)
@@ -257,8 +260,9 @@ _ANSWERS: Final = frozenset(
 _RUN_FIELDS: Final = ("serial", "function", "voltage", "accepted", "reasons", "item", "test", "check", "origin")
 
 
-def _is_one_run(last: Event, event: Event) -> bool:
-    return all(last.fields.get(name) == event.fields.get(name) for name in _RUN_FIELDS)
+def _kind_of(reading: Event) -> tuple[object, ...]:
+    """What readings of one run have in common."""
+    return tuple(map(reading.fields.get, _RUN_FIELDS))
 
 
 def seen_from(event: Event, now_ns: int) -> Seen:

@@ -127,6 +127,7 @@ async def _with_app(logbook: Path, addresses: list[address.Address], watch: Watc
 
     app = ZerofirstApp(CLOCK, open_logbook(logbook, addresses, CLOCK, HeardPump()))
     async with app.run_test(size=(120, 40)):
+        app.keep_memory()  # as it does on a terminal
         await CLOCK.sleep(seconds)
     let_go(app)
 

@@ -14,7 +14,19 @@ from hypothesis import strategies as st
 
 from logger.quantity import Displayed, Relation
 from logger.timed_run import MARKS_S
-from logger.timed_runs import CHANGED, LEFT, RESTARTED, STOPPED, Run, RunNow, RunPoint, Thinner, find_runs, point_of
+from logger.timed_runs import (
+    CHANGED,
+    LEFT,
+    POINTS_AT_MOST,
+    RESTARTED,
+    STOPPED,
+    Run,
+    RunNow,
+    RunPoint,
+    Thinner,
+    find_runs,
+    point_of,
+)
 
 START_MS = 7_000
 
@@ -267,3 +279,20 @@ def test_what_is_no_point_of_a_run() -> None:
         assert ends is not None
         assert ends.ends
         assert more == {"check": "zero"} or not ends.counts
+
+
+def test_a_long_run_keeps_few_points_and_still_takes_in_what_comes_late() -> None:
+    """Eleven minutes at fifty a second; the readings around the 60 s mark are sent only at the end."""
+    made = points(660, per_second=50)
+    now, most = RunNow(), 0
+    for point in sorted(made, key=lambda each: (50_000 <= each.ms - START_MS <= 70_000, each.order)):
+        now.take(point)
+        most = max(most, now.held)
+    assert most <= POINTS_AT_MOST
+    run = now.run()
+    assert run is not None
+    whole = only(find_runs(made))
+    assert run.timed.marks.keys() == whole.timed.marks.keys()
+    assert {mark: each.entry for mark, each in run.timed.marks.items()} == {
+        mark: each.entry for mark, each in whole.timed.marks.items()
+    }
