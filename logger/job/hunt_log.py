@@ -47,26 +47,32 @@ def hunt_in(
 
 
 def _failed_whole(past: History, between: str | None, at: str | None) -> PastResult:
-    """The newest of those failures that reached the most (the others are steps of its hunt), if no later reading that
-    reached all of it met its limit."""
+    """The newest of those failures that reached the most (the others are steps of its hunt), if it is not over."""
     wholes = [each for each in _insulation(past) if _fits(past, each, between, at)]
     if not wholes:
         raise InputWrong("No insulation of a whole board was taken here", "select a board, read it and take the result")
     last = wholes[-1]
     alike = [each for each in wholes if each.body["item"] == last.body["item"] and _between(each) == _between(last)]
-    failed = [
-        each
-        for place, each in enumerate(alike)
-        if each.body["verdict"] == "fails" and not any(_clears(later, each) for later in alike[place + 1 :])
-    ]
+    taken = _insulation(past)
+    failed = [each for each in alike if each.body["verdict"] == "fails" and not _is_over(taken, each)]
     if not failed:
         raise InputWrong(f"The last reading of the whole (entry {last.entry}) did not fail", "nothing is to be hunted")
     return max(failed, key=lambda each: (len(_reached(each)), each.entry))
 
 
-def _clears(later: PastResult, failed: PastResult) -> bool:
-    """Whether a later reading shows that the failure is over: it met its limit, and nothing lay outside it."""
-    return later.body["verdict"] == "meets" and _reached(later) >= _reached(failed)
+def _is_over(taken: Sequence[PastResult], failed: PastResult) -> bool:
+    """Whether later readings show that the failure is over: the newest at the board, with what was read at circuits by
+    themselves, met its limit and reached all of it; or it was spoiled, and said nothing.
+
+    Earlier ones at the board may be steps of the hunt: that each part of a sum is good does not make the sum so.
+    """
+    later = [each for each in taken if each.entry > failed.entry and _between(each) == _between(failed)]
+    at_board = [each for each in later if each.body["item"] == failed.body["item"]][-1:]
+    if failed.reach is None or failed.reach.spoiled_by:
+        return any(each.body["verdict"] == "meets" for each in at_board)
+    by_themselves = [each for each in later if each.body["item"] != failed.body["item"]]
+    good = [each for each in (*at_board, *by_themselves) if each.body["verdict"] == "meets"]
+    return _reached(failed) <= frozenset().union(*map(_reached, good))
 
 
 def _reached(result: PastResult) -> frozenset[str]:
