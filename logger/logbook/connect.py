@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import sqlite3
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
@@ -16,9 +18,20 @@ the screen has to show a slow disk within three seconds."""
 def connect(uri: str) -> sqlite3.Connection:
     """A connection with no transactions of its own making. Whoever shares it between threads locks around it."""
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
-    connection.execute(f"PRAGMA busy_timeout = {BUSY_WAIT_MS}")
-    connection.execute("PRAGMA mmap_size = 0")
+    with _closed_where_it_fails(connection):
+        connection.execute(f"PRAGMA busy_timeout = {BUSY_WAIT_MS}")
+        connection.execute("PRAGMA mmap_size = 0")
     return connection
+
+
+@contextmanager
+def _closed_where_it_fails(connection: sqlite3.Connection) -> Iterator[None]:
+    """A connection that cannot be made ready is closed at once: with it goes what SQLite made beside the file."""
+    try:
+        yield
+    except BaseException:
+        connection.close()
+        raise
 
 
 def for_creating(path: Path) -> sqlite3.Connection:
@@ -28,22 +41,23 @@ def for_creating(path: Path) -> sqlite3.Connection:
     and with it the empty file.
     """
     connection = connect(_uri(path, "mode=rw"))
-    _full_sync(connection)
-    connection.execute("PRAGMA journal_mode = DELETE")
-    connection.execute("PRAGMA synchronous = EXTRA")
+    with _closed_where_it_fails(connection):
+        _full_sync(connection)
+        connection.execute("PRAGMA journal_mode = DELETE")
+        connection.execute("PRAGMA synchronous = EXTRA")
     return connection
 
 
 def for_writing(path: Path) -> sqlite3.Connection:
     """To append: write-ahead log, each commit synced before it returns (FULL)."""
     connection = connect(_uri(path, "mode=rw"))
-    _full_sync(connection)
-    connection.execute("PRAGMA recursive_triggers = ON")
-    mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
-    if mode != "wal":
-        connection.close()
-        raise sqlite3.OperationalError(f"write-ahead logging is refused here (journal_mode {mode})")
-    connection.execute("PRAGMA synchronous = FULL")
+    with _closed_where_it_fails(connection):
+        _full_sync(connection)
+        connection.execute("PRAGMA recursive_triggers = ON")
+        mode = connection.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+        if mode != "wal":
+            raise sqlite3.OperationalError(f"write-ahead logging is refused here (journal_mode {mode})")
+        connection.execute("PRAGMA synchronous = FULL")
     return connection
 
 
@@ -61,7 +75,8 @@ def with_log(path: Path) -> sqlite3.Connection:
     """To read the file together with a log that a crash left, its index in memory. Takes no lock and makes no file."""
     system = "win32-none" if sys.platform == "win32" else "unix-none"
     connection = connect(_uri(path, f"mode=ro&vfs={system}"))
-    connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+    with _closed_where_it_fails(connection):
+        connection.execute("PRAGMA locking_mode = EXCLUSIVE")
     return connection
 
 

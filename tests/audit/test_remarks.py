@@ -308,6 +308,7 @@ def test_a_damaged_logbook_takes_no_remark(still_open: Path, tmp_path: Path) -> 
     with pytest.raises(LogbookDamaged):
         write_remark(cut, words(), ben, ManualClock())
     assert cut.read_bytes() == data[: len(data) // 3]
+    assert sorted(tmp_path.glob("cut.db*")) == [cut], "nothing is left beside it"
     with sqlite3.connect(still_open) as connection:
         connection.execute("DROP TRIGGER entries_are_not_changed")
     connection.close()
