@@ -10,7 +10,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import time
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
@@ -103,6 +103,11 @@ class ManualClock:
         future = asyncio.get_running_loop().create_future()
         heapq.heappush(self._sleepers, (self._now_ns + round(seconds * NS_PER_S), next(self._ids), future))
         await future
+
+
+def local_date(clock: Clock) -> date:
+    """The calendar day where the clock stands."""
+    return (clock.utc() + timedelta(minutes=clock.utc_offset_min())).date()
 
 
 def rfc3339(moment: datetime) -> str:

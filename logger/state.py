@@ -158,6 +158,11 @@ class JobState:
         """The operator's calendar day at that moment."""
         return (from_rfc3339(at) + timedelta(minutes=self.utc_offset_min)).date()
 
+    @property
+    def doubted(self) -> frozenset[int]:
+        """Entries of the results that are in doubt."""
+        return frozenset(result.entry for result in self.results if result.in_doubt is not None)
+
     def result_for(self, item: str, test: Test) -> ResultState | None:
         """What stands for that item and test: of its results that were not replaced (other conductors, other
         settings) the worst, of equals the newest; None if there is none."""

@@ -16,9 +16,6 @@ from logger.quantity import Displayed, Relation, Test, in_unit, is_decimal
 from logger.rules.physics.insulation import at_temperature
 from logger.state import JobState
 
-REFERENCE_C: Final = Decimal(20)
-"""What readings are normalised to where nobody says, degrees Celsius."""
-
 MEGOHM: Final = "MOhm"
 
 
@@ -59,7 +56,7 @@ class TrendPoint:
 
 def trend_points(entries: Iterable[Entry], state: JobState) -> list[TrendPoint]:
     """The insulation results among `entries`, in their order; `state` says which of them are in doubt."""
-    doubted = {result.entry for result in state.results if result.in_doubt is not None}
+    doubted = state.doubted
     return [
         _point(entry, entry.data, in_doubt=entry.number in doubted)
         for entry in entries

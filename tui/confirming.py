@@ -32,7 +32,6 @@ class Confirming:
 
     Attributes:
         trouble: what is wrong with the disk now, as a sentence; empty while all is well.
-        writing_since_ns: since when the disk has been at work on one commit, on the clock; None while it is not.
         deaf: whoever listened to the events is gone (a closed pipe).
     """
 
@@ -43,13 +42,13 @@ class Confirming:
         self._unpublished: list[Event] = []
         self._recover_at_ns: int | None = None
         self.trouble = ""
-        self.writing_since_ns: int | None = None
+        self._writing_since_ns: int | None = None
         self.deaf = False
 
     def confirm(self, events: Sequence[Event]) -> None:
         """Make all that was written durable, then publish the events that tell of it; a failed disk keeps them."""
         self._unpublished.extend(events)
-        self.writing_since_ns = self._clock.mono_ns()
+        self._writing_since_ns = self._clock.mono_ns()
         try:
             self._checkpoint(events)  # first of all: closed and seal go to the disk together, however long it fails
             if not self._is_disk_ready():
@@ -60,7 +59,7 @@ class Confirming:
             self._recover_at_ns = self._clock.mono_ns() + round(RECOVER_EVERY_S * NS_PER_S)
             return
         finally:
-            self.writing_since_ns = None
+            self._writing_since_ns = None
         self._hand_out()
 
     def finish(self) -> None:
@@ -74,7 +73,7 @@ class Confirming:
 
     def disk_trouble(self) -> str:
         """What keeps entries from the disk just now, as a sentence; empty while all is well. Thread-safe."""
-        began_ns = self.writing_since_ns
+        began_ns = self._writing_since_ns
         if self.trouble or began_ns is None:
             return self.trouble
         return SLOW if (self._clock.mono_ns() - began_ns) / NS_PER_S >= SLOW_TOLD_S else ""

@@ -136,7 +136,6 @@ class Session:
         self._highest: dict[tuple[str, str], int] = {}
         self._steps: deque[Mapping[str, Any] | str] = deque()
         self._finishing = False
-        self._deaf = False
         self.lock = threading.RLock()
 
     def start(self) -> None:
@@ -200,11 +199,6 @@ class Session:
     def trouble(self) -> str:
         """What is wrong with the disk now; empty while all is well. Readings wait in memory meanwhile."""
         return self._confirming.trouble
-
-    @property
-    def writing_since_ns(self) -> int | None:
-        """Since when the disk has been at work on one commit; None while it is not. Seconds mean a slow disk."""
-        return self._confirming.writing_since_ns
 
     def disk_trouble(self) -> str:
         """What keeps entries from the disk just now, a slow one included; empty while all is well. Thread-safe."""
@@ -270,7 +264,7 @@ class Session:
             self._do_steps()
         self._commit()
         done = self._finishing and not self._steps and not self._waiting and self._recorder.check is None
-        return over or done or self._recorder.state.closed_at is not None
+        return over or done or self._confirming.deaf or self._recorder.state.closed_at is not None
 
     def _collect(self) -> list[Any]:
         """What is in the inbox, waiting a little for company; a step is not kept waiting."""
@@ -334,9 +328,6 @@ class Session:
             events = self._recorder.drain()
         self._note_close(events)
         self._confirming.confirm(events if self._keeper is None else self._keeper.tell(events))
-        if self._confirming.deaf and not self._deaf:  # record what is there and stop
-            self._deaf = True
-            self._inbox.put(_Word.STOP)
 
     def _note_close(self, events: Sequence[Event]) -> None:
         for event in events:

@@ -47,7 +47,7 @@ class History:
 
     def standing_results(self) -> tuple[PastResult, ...]:
         """The results that no later check has put in doubt."""
-        doubted = {result.entry for result in self.state.results if result.in_doubt is not None}
+        doubted = self.state.doubted
         return tuple(result for result in self.results if result.entry not in doubted)
 
     def coverage(self, test: Test) -> Coverage:

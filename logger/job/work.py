@@ -139,14 +139,14 @@ def asked_again(state: JobState) -> dict[tuple[str, Test], int]:
     """
     if state.plan is None or state.pack is None:
         return {}
+    newest = {(result.item, result.test): result.entry for result in state.results}  # oldest first: the last one stays
     again: dict[tuple[str, Test], int] = {}
     for failed in state.results:
         item = state.plan.item(failed.item)
         if failed.verdict != Outcome.FAILS or item is None:
             continue
         for test in (failed.test, *state.pack.tests_again(failed.test, item, state.plan)):
-            newest = max((r.entry for r in state.results if (r.item, r.test) == (item.id, test)), default=0)
-            if 0 < newest <= failed.entry:
+            if newest.get((item.id, test), failed.entry + 1) <= failed.entry:
                 again[(item.id, test)] = failed.entry
     return again
 

@@ -6,14 +6,13 @@ Everything in the recorder writes through one `Book`, so that log, state and eve
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import cached_property
 from typing import Any
 
 from logger.clock import Clock, rfc3339
-from logger.errors import PlanWrong
 from logger.job.history import setup_of
-from logger.job.model import JobKind, Plan
-from logger.job.network import Network, build
+from logger.job.model import Plan
+from logger.job.network import Network
+from logger.job.network_of import network_of
 from logger.job.setup import SetUp
 from logger.logbook.entries import Kind
 from logger.recorder.event import Event, Log
@@ -43,15 +42,10 @@ class Book:
         assert self.state.pack is not None
         return self.state.pack
 
-    @cached_property
+    @property
     def network(self) -> Network | None:
         """The installation as a network; None for a job about appliances, or a plan of old that cannot be wired."""
-        if self.plan.kind is not JobKind.INSTALLATION:
-            return None
-        try:
-            return build(self.plan)
-        except PlanWrong:
-            return None
+        return network_of(self.plan)
 
     def set_up(self, network: Network) -> SetUp:
         """How the installation stands now."""

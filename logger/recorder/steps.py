@@ -346,11 +346,11 @@ class Steps:
         self._book.record(Kind.NOTE, "noted", {"text": text_of(step, "text")}, step_id)
 
     def _close(self, step: Mapping[str, Any], step_id: object) -> None:
-        yes_or_no(step, "seal")
+        seal = yes_or_no(step, "seal")
         left = unfinished(self._book.state)
         if left:
             raise Refusal("the job cannot be closed yet: see `unfinished`", unfinished=left)
-        body = {"seal": yes_or_no(step, "seal"), "results": len(self._book.state.current)}
+        body = {"seal": seal, "results": len(self._book.state.current)}
         self._book.record(Kind.CLOSED, "closed", body, step_id)
 
 

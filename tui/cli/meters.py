@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -49,13 +48,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _say_all(ports: tuple[SerialPort, ...], in_the_air: tuple[BleMeter, ...], book: InstrumentBook) -> None:
-    from logger.clock import SystemClock
+    from logger.clock import SystemClock, local_date
     from logger.text import harmless
     from tui.cli.output import say
     from tui.nearby import known_words, port_words, signal_words
 
-    clock = SystemClock()
-    today = (clock.utc() + timedelta(minutes=clock.utc_offset_min())).date()
+    today = local_date(SystemClock())
     for url, told in (
         *((_port_url(p), port_words(p)) for p in ports),
         *((_air_url(m), f"{m.name or 'says nothing of itself'}, {signal_words(m.rssi_dbm)}") for m in in_the_air),

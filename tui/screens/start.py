@@ -6,7 +6,6 @@ import asyncio
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +16,7 @@ from textual.screen import Screen
 from textual.widgets import Static
 
 from drivers import address
+from logger.clock import local_date
 from logger.errors import ZerofirstError
 from logger.logbook.examine import examine
 from logger.text import harmless
@@ -187,8 +187,7 @@ class Start(Screen[None]):
             self._meant = picked
 
     def _search(self) -> MeterSearch:
-        today = (self._clock.utc() + timedelta(minutes=self._clock.utc_offset_min())).date()
-        return MeterSearch(today, InstrumentBook())
+        return MeterSearch(local_date(self._clock), InstrumentBook())
 
 
 def _choices(folder: Path) -> list[Choice]:

@@ -21,7 +21,7 @@ from tui.present import WAY_OUT, between_words, on_function, sentence, test_word
 from tui.sentence.covers import Cover
 from tui.sentence.on_test import meter_is_on
 from tui.sentence.open_alterations import called, in_order
-from tui.sentence.result_now import fails_first, first_switch, reach_of, standing_result
+from tui.sentence.result_now import fails_first, first_switch, reach_body, standing_result
 from tui.sentence.walk_now import NO_WALK, WalkNow
 from tui.sentence.we_see import counts_now
 from tui.situation import Advice, Leads, ProofWord, Situation
@@ -88,7 +88,7 @@ def situation(
         takeable=takeable,
         motion=motion(live.meters[seen.serial], facts.now_ns)[0] if seen else Motion.UNKNOWN,
         result=str(result["verdict"]) if result else "",
-        result_spoiled=bool(result and reach_of(result).get("spoiled_by")),
+        result_spoiled=bool(result and reach_body(result).get("spoiled_by")),
         fails_first=fails_first(selection.test, cover) if selection else "",
         others_device=first_switch(facts, cover.others),
         next_work=_next_work(facts),

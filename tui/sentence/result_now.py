@@ -32,7 +32,7 @@ def standing_result(live: Live, cover: Cover, walk: WalkNow) -> Mapping[str, Any
     if live.result is None:
         return None
     body = live.result.fields
-    reach = reach_of(body)
+    reach = reach_body(body)
     is_cleared = bool(reach.get("spoiled_by")) and not cover.spoiled
     leads = reach.get("leads", {})
     then, held = _runs(reach, "reached"), _runs(leads, "+") | _runs(leads, "-")
@@ -46,7 +46,7 @@ def _runs(reach: Mapping[str, Any], name: str) -> frozenset[str]:
     return frozenset(map(str, reach.get(name, ())))
 
 
-def reach_of(result: Mapping[str, Any]) -> Mapping[str, Any]:
+def reach_body(result: Mapping[str, Any]) -> Mapping[str, Any]:
     """What that result reached, as its body has it; empty where its test looks at no conductors."""
     reach = result.get("reach")
     return reach if isinstance(reach, Mapping) else {}

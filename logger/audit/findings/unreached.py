@@ -6,11 +6,9 @@ from collections.abc import Collection, Iterator, Mapping
 from typing import Any, ClassVar, Final
 
 from logger.audit.finding import Finding, Weight, finding
-from logger.errors import InputWrong
 from logger.job.coverage import coverage
 from logger.job.history import setup_of
-from logger.job.model import JobKind
-from logger.job.network import Network, build
+from logger.job.network_of import network_of
 from logger.job.reach import reach_of
 from logger.job.reach_model import Reach
 from logger.logbook.entries import Entry, Kind
@@ -30,33 +28,24 @@ class Unreached:
     WANTS: ClassVar[Collection[str]] = (Kind.RESULT,)
 
     def __init__(self) -> None:
-        self._network: Network | None = None
         self._reached: list[tuple[int, Reach]] = []
 
     def take(self, entry: Entry, data: Mapping[str, Any], job: JobState) -> None:
         """See one result."""
         test = Test(data["test"])
-        network = self._of(job)
+        network = network_of(job.plan) if job.plan else None
         if network is None or test not in LOOKED_AT or data.get("verdict") == "fails":
             return
         reach = reach_of(network, setup_of(network, job), test, data.get("between"), str(data["item"]))
         if reach is not None:
             self._reached.append((entry.number, reach))
 
-    def _of(self, job: JobState) -> Network | None:
-        if self._network is None and job.plan is not None and job.plan.kind is JobKind.INSTALLATION:
-            try:
-                self._network = build(job.plan)
-            except InputWrong:
-                return None
-        return self._network
-
     def finish(self, job: JobState) -> Iterator[Finding]:
         """What was found."""
-        network = self._of(job)
+        network = network_of(job.plan) if job.plan else None
         if network is None or job.pack is None or job.plan is None:
             return
-        doubted = {result.entry for result in job.results if result.in_doubt is not None}
+        doubted = job.doubted
         standing = [each for each in self._reached if each[0] not in doubted]
         for test in LOOKED_AT:
             items = [item.id for item in job.plan.items if test in job.pack.tests_for(item, job.plan)]
